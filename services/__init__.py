@@ -1,0 +1,1 @@
+"""The worker services of gomphosis, one folder each, none importing another."""

@@ -1,0 +1,1 @@
+"""Links, series, dose: what we conclude from the facts of a room-day."""

@@ -1,0 +1,1 @@
+"""What may be charged for a study, line by line, with reasons."""

@@ -1,0 +1,1 @@
+"""The only way in: devices, records and people tell facts here."""

@@ -1,0 +1,1 @@
+"""The drafted imaging note that a vet corrects and signs."""

@@ -1,0 +1,1 @@
+"""The port to a patient record, and its adapters."""
