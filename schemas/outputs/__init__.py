@@ -1,0 +1,91 @@
+"""Tube output tables: air kerma per mAs of an X-ray tube, by model."""
+
+from importlib.resources import files
+from itertools import product
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal, Self
+
+from pydantic import Field, model_validator
+
+from schemas.base import Contract, NotNegative, Positive, Text
+from schemas.rule_files import read_rules
+
+_POINT_EXAMPLE: dict[str, Any] = {
+    "tube_kv": 60.0,
+    "filtration_mm_al": 2.0,
+    "anode_angle_degrees": 20.0,
+    "kerma_ugy_per_mas": 65.92,
+    "hvl_mm_al": 1.72,
+}
+
+
+class OutputPoint(Contract):
+    """The output of a tube at one tube potential, filtration and anode angle."""
+
+    tube_kv: Annotated[float, Field(ge=20.0, le=150.0)]
+    """Peak tube potential in kV."""
+    filtration_mm_al: NotNegative
+    """Total filtration in mm of aluminium."""
+    anode_angle_degrees: Annotated[float, Field(gt=0.0, lt=90.0)]
+    kerma_ugy_per_mas: Positive
+    """Air kerma in µGy per mAs at the table's reference distance."""
+    hvl_mm_al: Positive
+    """First half-value layer in mm of aluminium."""
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (_POINT_EXAMPLE,)
+
+
+class SpectrumModel(Contract):
+    """A full grid of computed tube output, with all that is needed to compute it again.
+
+    Kerma is free in air on the beam axis, without backscatter.
+    """
+
+    library: Text
+    library_version: Text
+    physics: Text
+    """Name of the library's physics model."""
+    attenuation_source: Text
+    """Name of the library's set of attenuation coefficients."""
+    target: Text
+    """Chemical symbol of the anode material."""
+    waveform: Literal["constant_potential"]
+    """A pulsed or self-rectified tube of the same peak potential gives less per mAs."""
+    air_path_mm: NotNegative
+    """Air between focus and the point of the kerma, in mm. 0: no air in the computation."""
+    reference_distance_mm: Positive
+    """Distance from focus, in mm, of the kerma in ``points``."""
+    points: Annotated[tuple[OutputPoint, ...], Field(min_length=1)]
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "library": "spekpy",
+            "library_version": "2.5.4",
+            "physics": "casim",
+            "attenuation_source": "nist",
+            "target": "W",
+            "waveform": "constant_potential",
+            "air_path_mm": 0.0,
+            "reference_distance_mm": 1000.0,
+            "points": [_POINT_EXAMPLE],
+        },
+    )
+
+    @model_validator(mode="after")
+    def _is_a_full_grid(self) -> Self:
+        keys = [(p.tube_kv, p.filtration_mm_al, p.anode_angle_degrees) for p in self.points]
+        axes = [sorted(set(axis)) for axis in zip(*keys, strict=True)]
+        if sorted(keys) != list(product(*axes)):
+            raise ValueError(
+                "points must hold every combination of tube_kv, filtration_mm_al and "
+                "anode_angle_degrees exactly once"
+            )
+        return self
+
+
+def load_spectrum_model(path: Path | None = None) -> SpectrumModel:
+    """Read a table of modelled tube output; without ``path`` the one shipped here.
+
+    Raises ``InvalidInput`` where the file breaks the contract.
+    """
+    return read_rules(SpectrumModel, path or files(__name__) / "spectrum_model.yaml")
