@@ -1,0 +1,68 @@
+"""Who hears what: the exchanges and the queue of each worker.
+
+The whole topology is declared by whichever service starts first, so that a message for a
+worker that has never run yet waits in its queue and is not lost.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from schemas.conclusions import CONCLUSIONS
+from schemas.facts import FACTS
+
+
+class Exchange(StrEnum):
+    """``OFFERS`` carries facts that intake has not accepted yet, from devices on AMQP and from
+    our own records worker; ``FACTS`` what intake has kept; ``CONCLUSIONS`` what follows."""
+
+    OFFERS = "gomphosis.offers"
+    FACTS = "gomphosis.facts"
+    CONCLUSIONS = "gomphosis.conclusions"
+
+
+@dataclass(frozen=True, slots=True)
+class Subscription:
+    """One worker's queue and the kinds that it hears."""
+
+    queue: str
+    kinds: tuple[tuple[Exchange, str], ...]
+
+    def binding_keys(self) -> tuple[tuple[Exchange, str], ...]:
+        """Give the topic patterns: ``<kind>.<group>.<site>``."""
+        return tuple((exchange, f"{kind}.*.*") for exchange, kind in self.kinds)
+
+
+def _all(exchange: Exchange, *kinds: str) -> tuple[tuple[Exchange, str], ...]:
+    return tuple((exchange, kind) for kind in kinds)
+
+
+_DESK_ONLY = {
+    "charges_released",
+    "note_amended",
+    "note_signed",
+    "note_addended",
+    "posting_answered",
+}
+
+INTAKE = Subscription("intake", _all(Exchange.OFFERS, *(fact.KIND for fact in FACTS)))
+ASSESSMENT = Subscription(
+    "assessment",
+    _all(Exchange.FACTS, *(fact.KIND for fact in FACTS if fact.KIND not in _DESK_ONLY)),
+)
+CHARGES = Subscription(
+    "charges",
+    _all(Exchange.CONCLUSIONS, "study_assessed") + _all(Exchange.FACTS, "charges_released"),
+)
+NOTES = Subscription(
+    "notes",
+    _all(Exchange.CONCLUSIONS, "study_assessed")
+    + _all(Exchange.FACTS, "note_amended", "note_signed", "note_addended", "posting_answered"),
+)
+RECORDS = Subscription("records", _all(Exchange.CONCLUSIONS, "charges_assessed", "note_written"))
+
+SUBSCRIPTIONS: tuple[Subscription, ...] = (INTAKE, ASSESSMENT, CHARGES, NOTES, RECORDS)
+
+EXCHANGE_OF: dict[str, Exchange] = {fact.KIND: Exchange.FACTS for fact in FACTS} | {
+    conclusion.KIND: Exchange.CONCLUSIONS for conclusion in CONCLUSIONS
+}
+"""Where an accepted message of a kind is published."""

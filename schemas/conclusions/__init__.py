@@ -1,0 +1,52 @@
+"""Every conclusion that our services draw from the facts, by its kind."""
+
+from schemas.conclusions.charges import (
+    ChargeLine,
+    ChargesAssessed,
+    EntryType,
+    LedgerEntry,
+    NotCharged,
+)
+from schemas.conclusions.note import Addendum, NoteSection, NoteState, NoteWritten
+from schemas.conclusions.study import (
+    DoseBasis,
+    DoseResult,
+    DoseVerdict,
+    ExposureResult,
+    ExposureUse,
+    ImageResult,
+    ImageUse,
+    Question,
+    StudyAssessed,
+    StudyState,
+    ViewResult,
+    ViewStatus,
+)
+from schemas.envelope import Payload
+
+CONCLUSIONS: tuple[type[Payload], ...] = (StudyAssessed, ChargesAssessed, NoteWritten)
+
+__all__ = [
+    "CONCLUSIONS",
+    "Addendum",
+    "ChargeLine",
+    "ChargesAssessed",
+    "DoseBasis",
+    "DoseResult",
+    "DoseVerdict",
+    "EntryType",
+    "ExposureResult",
+    "ExposureUse",
+    "ImageResult",
+    "ImageUse",
+    "LedgerEntry",
+    "NotCharged",
+    "NoteSection",
+    "NoteState",
+    "NoteWritten",
+    "Question",
+    "StudyAssessed",
+    "StudyState",
+    "ViewResult",
+    "ViewStatus",
+]

@@ -1,0 +1,274 @@
+"""What assessment concludes about one study: links, series, technique and dose."""
+
+from datetime import date, datetime
+from enum import StrEnum
+from typing import Annotated, Any, ClassVar
+
+from pydantic import Field
+
+from schemas.base import Contract, Fraction, Name, NotNegative, Positive, Text, Tooth, Uid, UtcTime
+from schemas.envelope import Payload
+from schemas.facts import Patient
+from schemas.facts.image import ShortText
+
+FactKey = Annotated[str, Field(min_length=1, max_length=300)]
+
+
+class StudyState(StrEnum):
+    """How far a study is. ``INCOMPLETE`` means closed while planned views are missing."""
+
+    PLANNED = "planned"
+    UNDER_WAY = "under_way"
+    COMPLETE = "complete"
+    INCOMPLETE = "incomplete"
+    CANCELLED = "cancelled"
+
+
+class ViewStatus(StrEnum):
+    DONE = "done"
+    MISSING = "missing"
+    EXCUSED = "excused"
+    NEEDS_PERSON = "needs_person"
+
+
+class ViewResult(Contract):
+    """One planned view and what became of it, with the reason in plain words."""
+
+    view: Name
+    title: Text
+    teeth: tuple[Tooth, ...]
+    status: ViewStatus
+    images: tuple[Uid, ...] = ()
+    words: Text
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "view": "mandible-left-caudal",
+            "title": "left mandibular molars",
+            "teeth": [309, 310, 311],
+            "status": "missing",
+            "words": "no image yet",
+        },
+    )
+
+
+class ImageUse(StrEnum):
+    """What an image does for its study."""
+
+    VIEW = "view"
+    REPEAT = "repeat"
+    EXTRA = "extra"
+    REJECTED = "rejected"
+    UNASSIGNED = "unassigned"
+
+
+class ImageResult(Contract):
+    """One image of the study. ``view`` is the planned view that it counts for, if any."""
+
+    sop_instance_uid: Uid
+    acquired_at: UtcTime
+    use: ImageUse
+    view: Name | None = None
+    teeth: tuple[Tooth, ...] = ()
+    exposure_key: FactKey | None = None
+    link_confidence: Fraction | None = None
+    words: Text
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "sop_instance_uid": "2.25.1003",
+            "acquired_at": "2026-03-02T09:20:03Z",
+            "use": "view",
+            "view": "mandible-left-caudal",
+            "teeth": [309, 310, 311],
+            "exposure_key": "exposure:INVENTED-0001:4711:2026-03-02T09:20:00+00:00",
+            "link_confidence": 0.99,
+            "words": "shows the left mandibular molars",
+        },
+    )
+
+
+class ExposureUse(StrEnum):
+    """What an exposure led to. ``PROPOSED`` waits for a person to confirm its image."""
+
+    IMAGE = "image"
+    PROPOSED = "proposed"
+    ENDED_EARLY = "ended_early"
+    NO_IMAGE = "no_image"
+
+
+class DoseBasis(StrEnum):
+    """Where a dose figure comes from, best first."""
+
+    DEVICE = "device"
+    CALIBRATION = "calibration"
+    MODEL = "model"
+    UNKNOWN = "unknown"
+
+
+class ExposureResult(Contract):
+    """One exposure that belongs to the study, its link and its dose.
+
+    ``kerma_mgy`` is incident air kerma at the skin, without backscatter; ``kap_mgycm2`` the
+    kerma-area product. ``relative_uncertainty`` is standard (k = 1). No value means unknown.
+    """
+
+    exposure_key: FactKey
+    occurred_at: UtcTime
+    use: ExposureUse
+    sop_instance_uid: Uid | None = None
+    link_confidence: Fraction | None = None
+    link_reasons: tuple[Text, ...] = ()
+    tube_kv: Positive
+    tube_current_ma: Positive
+    set_exposure_ms: Positive
+    exposure_ms: NotNegative
+    preset: Name | None = None
+    manual_setting: bool = False
+    operator: Name | None = None
+    repeat: bool = False
+    kerma_mgy: NotNegative | None = None
+    kap_mgycm2: NotNegative | None = None
+    dose_basis: DoseBasis = DoseBasis.UNKNOWN
+    relative_uncertainty: NotNegative | None = None
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "exposure_key": "exposure:INVENTED-0001:4711:2026-03-02T09:20:00+00:00",
+            "occurred_at": "2026-03-02T09:20:00Z",
+            "use": "image",
+            "sop_instance_uid": "2.25.1003",
+            "link_confidence": 0.99,
+            "link_reasons": ["0.4 s after the clocks are aligned"],
+            "tube_kv": 65.0,
+            "tube_current_ma": 7.0,
+            "set_exposure_ms": 120.0,
+            "exposure_ms": 120.0,
+            "kerma_mgy": 1.6,
+            "kap_mgycm2": 45.0,
+            "dose_basis": "model",
+            "relative_uncertainty": 0.5,
+        },
+    )
+
+
+class DoseVerdict(StrEnum):
+    """The study's dose against the group's own levels."""
+
+    WITHIN = "within"
+    NOTIFY = "notify"
+    ALERT = "alert"
+    UNKNOWN = "unknown"
+
+
+class DoseResult(Contract):
+    """Sums over a study's exposures. Kerma sums over different fields: an indicator only.
+
+    ``unknown_exposures`` counts those without a figure; they are in no sum. Comparators are
+    human dental values, never animal limits.
+    """
+
+    exposures: Annotated[int, Field(ge=0)]
+    unknown_exposures: Annotated[int, Field(ge=0)]
+    kerma_mgy: NotNegative
+    kap_mgycm2: NotNegative
+    kerma_repeats_mgy: NotNegative = 0.0
+    kerma_ended_early_mgy: NotNegative = 0.0
+    relative_uncertainty: NotNegative | None = None
+    basis: tuple[DoseBasis, ...] = ()
+    verdict: DoseVerdict
+    words: Text
+    comparators: tuple[Text, ...] = ()
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "exposures": 1,
+            "unknown_exposures": 0,
+            "kerma_mgy": 1.6,
+            "kap_mgycm2": 45.0,
+            "relative_uncertainty": 0.5,
+            "basis": ["model"],
+            "verdict": "within",
+            "words": "1.6 mGy of 40 mGy (the group's notify level, invented)",
+        },
+    )
+
+
+class Question(Contract):
+    """Something that only a person can settle."""
+
+    code: Name
+    words: Text
+    about: tuple[FactKey, ...] = ()
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "code": "image-without-view",
+            "words": "Which view is this image?",
+            "about": ["image:2.25.1003:0000000000000000"],
+        },
+    )
+
+
+class StudyAssessed(Payload):
+    """The whole of what we conclude about one study, at a revision; the newest counts.
+
+    ``facts`` lists the natural keys of all the facts that it rests on.
+    """
+
+    KIND: ClassVar[str] = "study_assessed"
+
+    revision: Annotated[int, Field(ge=1)]
+    study_instance_uid: Uid
+    room: Name | None
+    day: date
+    order_id: ShortText | None = None
+    accession_number: ShortText | None = None
+    account: ShortText | None = None
+    indication: Text | None = None
+    training: bool = False
+    patient_id: ShortText
+    patient: Patient | None = None
+    plan: Name | None = None
+    plan_title: Text | None = None
+    state: StudyState
+    closed: bool = False
+    views: tuple[ViewResult, ...] = ()
+    still_missing: tuple[Text, ...] = ()
+    suggested_views: tuple[Name, ...] = ()
+    teeth_without_view: tuple[Tooth, ...] = ()
+    absent_teeth: tuple[Tooth, ...] = ()
+    images: tuple[ImageResult, ...] = ()
+    exposures: tuple[ExposureResult, ...] = ()
+    dose: DoseResult
+    anaesthesia_confirmed_by: Name | None = None
+    questions: tuple[Question, ...] = ()
+    facts: tuple[FactKey, ...] = ()
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "revision": 3,
+            "study_instance_uid": "2.25.1001",
+            "room": "dental-1",
+            "day": "2026-03-02",
+            "order_id": "1001",
+            "accession_number": "A1001",
+            "patient_id": "P-1001",
+            "patient": Patient.EXAMPLES[0],
+            "plan": "dog-full-mouth",
+            "plan_title": "Dog, full mouth",
+            "state": "under_way",
+            "views": [ViewResult.EXAMPLES[0]],
+            "still_missing": ["left mandibular molars"],
+            "suggested_views": ["mandible-left-caudal"],
+            "images": [ImageResult.EXAMPLES[0]],
+            "exposures": [ExposureResult.EXAMPLES[0]],
+            "dose": DoseResult.EXAMPLES[0],
+            "questions": [Question.EXAMPLES[0]],
+            "facts": ["order:1001:1"],
+        },
+    )
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        del occurred_at
+        return f"assessed:{self.study_instance_uid}:{self.revision}"

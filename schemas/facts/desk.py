@@ -1,0 +1,116 @@
+"""What people decide at the notes desk and the charge desk, and what the record answers."""
+
+from datetime import datetime
+from enum import StrEnum
+from typing import Annotated, Any, ClassVar
+
+from pydantic import Field
+
+from schemas.base import Name, Text, Uid
+from schemas.envelope import Payload
+
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+PostingKey = Annotated[str, Field(min_length=1, max_length=160)]
+
+
+class ChargesReleased(Payload):
+    """A person lets the charges of a study go out before it is closed."""
+
+    KIND: ClassVar[str] = "charges_released"
+
+    study_instance_uid: Uid
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = ({"study_instance_uid": "2.25.1001"},)
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        return f"released:{self.study_instance_uid}:{occurred_at.isoformat()}"
+
+
+class NoteAmended(Payload):
+    """A vet fills a prompt of the note or corrects its text. The software diagnoses nothing."""
+
+    KIND: ClassVar[str] = "note_amended"
+
+    study_instance_uid: Uid
+    section: Name
+    text: Annotated[str, Field(max_length=10_000)]
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "study_instance_uid": "2.25.1001",
+            "section": "findings-mandible-left",
+            "text": "Invented finding, for the example only.",
+        },
+    )
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        return f"amended:{self.study_instance_uid}:{self.section}:{occurred_at.isoformat()}"
+
+
+class NoteSigned(Payload):
+    """A named vet signs the note whose content has this hash, and no other content."""
+
+    KIND: ClassVar[str] = "note_signed"
+
+    study_instance_uid: Uid
+    note_sha256: Sha256
+    signer: Name
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {"study_instance_uid": "2.25.1001", "note_sha256": "0" * 64, "signer": "vet-1"},
+    )
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        del occurred_at
+        return f"signed:{self.study_instance_uid}:{self.note_sha256}:{self.signer}"
+
+
+class NoteAddended(Payload):
+    """A vet adds to a signed note; the signed text stays as it was."""
+
+    KIND: ClassVar[str] = "note_addended"
+
+    study_instance_uid: Uid
+    text: Annotated[str, Field(min_length=1, max_length=10_000)]
+    signer: Name
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "study_instance_uid": "2.25.1001",
+            "text": "A further view was received after signing (invented).",
+            "signer": "vet-1",
+        },
+    )
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        return f"addended:{self.study_instance_uid}:{occurred_at.isoformat()}"
+
+
+class PostingOutcome(StrEnum):
+    ACCEPTED = "accepted"
+    REJECTED = "rejected"
+
+
+class PostingAnswered(Payload):
+    """The patient record answered a posting of ours, in its own words."""
+
+    KIND: ClassVar[str] = "posting_answered"
+
+    posting_key: PostingKey
+    study_instance_uid: Uid
+    outcome: PostingOutcome
+    record_reference: Text | None = None
+    words: Text | None = None
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "posting_key": "charge:2.25.1001:1",
+            "study_instance_uid": "2.25.1001",
+            "outcome": "accepted",
+            "record_reference": "charges/2.25.1001.1.json",
+        },
+    )
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        del occurred_at
+        return f"answered:{self.posting_key}:{self.outcome}"

@@ -1,0 +1,93 @@
+"""What a generator tells: an exposure ended, a clock was read."""
+
+from datetime import datetime
+from enum import StrEnum
+from typing import Annotated, Any, ClassVar
+
+from pydantic import Field
+
+from schemas.base import Name, NotNegative, Positive, Text, UtcTime
+from schemas.envelope import Payload
+
+
+class Receptor(StrEnum):
+    """What catches the image."""
+
+    DIRECT_SENSOR = "direct_sensor"
+    FILM = "film"
+    STORAGE_PHOSPHOR_PLATE = "storage_phosphor_plate"
+
+
+class AnimalSize(StrEnum):
+    """The size setting of a generator. Where the border lies is the site's rule."""
+
+    SMALL = "small"
+    LARGE = "large"
+
+
+class ExposureEnded(Payload):
+    """An exposure ended, whether it ran its set time or was released early.
+
+    A generator knows no patient, so there is none here. ``exposure_ms`` is the delivered time;
+    where it is shorter than ``set_exposure_ms`` the switch was released early, and the dose is
+    that of the delivered time. Dose values are given only where the device reports them.
+    """
+
+    KIND: ClassVar[str] = "exposure_ended"
+    VERSION: ClassVar[int] = 2  # version 1 had seconds: see schemas/upcast.py
+
+    room: Name
+    generator: Name
+    generator_serial: Annotated[str, Field(min_length=1, max_length=64)]
+    exposure_counter: Annotated[int, Field(ge=0)]
+    preset: Name | None = None
+    receptor: Receptor | None = None
+    animal_size: AnimalSize | None = None
+    tube_kv: Annotated[float, Field(gt=0, le=200)]
+    tube_current_ma: Annotated[float, Field(gt=0, le=1000)]
+    set_exposure_ms: Annotated[float, Field(gt=0, le=60_000)]
+    exposure_ms: Annotated[float, Field(ge=0, le=60_000)]
+    ended_early: bool = False
+    manual_setting: bool = False
+    test_exposure: bool = False
+    source_to_skin_mm: Positive | None = None
+    reported_kerma_mgy: NotNegative | None = None
+    reported_kap_mgycm2: NotNegative | None = None
+    operator: Name | None = None
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "room": "dental-1",
+            "generator": "generator-1",
+            "generator_serial": "INVENTED-0001",
+            "exposure_counter": 4711,
+            "preset": "cheek-lower",
+            "receptor": "direct_sensor",
+            "animal_size": "small",
+            "tube_kv": 65.0,
+            "tube_current_ma": 7.0,
+            "set_exposure_ms": 120.0,
+            "exposure_ms": 120.0,
+        },
+    )
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        moment = occurred_at.isoformat()
+        return f"exposure:{self.generator_serial}:{self.exposure_counter}:{moment}"
+
+
+class ClockRead(Payload):
+    """A device's clock was read: ``device_time`` on the device at ``occurred_at`` by ours."""
+
+    KIND: ClassVar[str] = "clock_read"
+
+    device: Name
+    device_time: UtcTime
+    note: Text | None = None
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {"device": "generator-1", "device_time": "2026-03-02T09:12:57Z"},
+    )
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        return f"clock:{self.device}:{occurred_at.isoformat()}:{self.device_time.isoformat()}"

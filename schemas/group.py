@@ -1,0 +1,238 @@
+"""The hospital group as data: sites, rooms, devices, people. A group owns this file."""
+
+import hashlib
+import hmac
+from collections.abc import Iterator
+from enum import StrEnum
+from ipaddress import ip_address, ip_network
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Self
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, Field, model_validator
+
+from schemas.base import Contract, Name, Positive, Text, Tooth
+from schemas.errors import InvalidInput
+from schemas.facts.desk import Sha256
+from schemas.rule_files import read_rules
+
+AeTitle = Annotated[str, Field(min_length=1, max_length=16, pattern=r"^[\x21-\x5b\x5d-\x7e]+$")]
+"""A DICOM application entity title without spaces (PS3.5 section 6.2, VR AE; from memory)."""
+
+
+def _known_zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (KeyError, ValueError, OSError) as error:
+        raise ValueError("expected a time zone of the IANA database (Europe/Vienna)") from error
+    return value
+
+
+def _network(value: str) -> str:
+    ip_network(value)
+    return value
+
+
+TimeZoneName = Annotated[str, AfterValidator(_known_zone)]
+Network = Annotated[str, AfterValidator(_network)]
+
+
+class DeviceKind(StrEnum):
+    GENERATOR = "generator"
+    STATION = "station"
+    RECORD = "record"
+    TABLET = "tablet"
+
+
+class Tube(Contract):
+    """What the dose model needs to know of an X-ray set; the site measures or reads it.
+
+    The field at the cone's end is round (``field_diameter_mm``) or a rectangle.
+    """
+
+    total_filtration_mm_al: Positive
+    anode_angle_degrees: Positive
+    source_to_skin_mm: Positive
+    field_diameter_mm: Positive | None = None
+    field_width_mm: Positive | None = None
+    field_height_mm: Positive | None = None
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "total_filtration_mm_al": 2.0,
+            "anode_angle_degrees": 16.0,
+            "source_to_skin_mm": 200.0,
+            "field_diameter_mm": 60.0,
+        },
+    )
+
+    @model_validator(mode="after")
+    def _has_one_field_shape(self) -> Self:
+        round_field = self.field_diameter_mm is not None
+        sides = [self.field_width_mm, self.field_height_mm]
+        if round_field and any(sides):
+            raise ValueError("expected a round or a rectangular field, not both")
+        if not round_field and None in sides:
+            raise ValueError("expected field_diameter_mm, or field_width_mm and field_height_mm")
+        return self
+
+
+class Device(Contract):
+    """A machine that may talk to us.
+
+    ``addresses`` are networks (CIDR); a DICOM peer must have its title and its address here.
+    ``token_sha256`` is the hash of its HTTP token: the token itself is never written down.
+    ``presets`` maps a generator's preset names to teeth; that grouping is the site's own.
+    """
+
+    name: Name
+    kind: DeviceKind
+    room: Name | None = None
+    ae_title: AeTitle | None = None
+    addresses: tuple[Network, ...] = ()
+    token_sha256: Sha256 | None = None
+    serial: Annotated[str, Field(min_length=1, max_length=64)] | None = None
+    tube: Tube | None = None
+    presets: dict[Name, tuple[Tooth, ...]] = Field(default_factory=dict)
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "name": "station-1",
+            "kind": "station",
+            "room": "dental-1",
+            "ae_title": "STATION1",
+            "addresses": ["127.0.0.0/8"],
+        },
+    )
+
+    def is_at(self, address: str) -> bool:
+        """Tell whether this device may call from an IP address."""
+        caller = ip_address(address)
+        return any(caller in ip_network(network) for network in self.addresses)
+
+
+class Role(StrEnum):
+    VET = "vet"
+    TECHNICIAN = "technician"
+    BILLING = "billing"
+    ADMIN = "admin"
+    LEAD = "lead"
+
+
+class Person(Contract):
+    """A member of staff, by a short name that logs and facts may carry."""
+
+    name: Name
+    title: Text
+    roles: tuple[Role, ...]
+    token_sha256: Sha256 | None = None
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {"name": "vet-1", "title": "Invented Vet", "roles": ["vet"]},
+    )
+
+
+class Site(Contract):
+    """One animal hospital: its clock's zone, its rooms, its devices."""
+
+    name: Name
+    title: Text
+    time_zone: TimeZoneName
+    called_ae_title: AeTitle
+    rooms: tuple[Name, ...]
+    devices: tuple[Device, ...] = ()
+    people: tuple[Person, ...] = ()
+    tariff: Name
+    limits: Name = "group_default"
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "name": "north",
+            "title": "Invented Hospital North",
+            "time_zone": "Europe/Vienna",
+            "called_ae_title": "GOMPHOSIS",
+            "rooms": ["dental-1"],
+            "devices": [Device.EXAMPLES[0]],
+            "people": [Person.EXAMPLES[0]],
+            "tariff": "invented-2026",
+        },
+    )
+
+    @model_validator(mode="after")
+    def _names_are_unique_and_known(self) -> Self:
+        names = [device.name for device in self.devices] + [person.name for person in self.people]
+        if len(names) != len(set(names)):
+            raise ValueError("expected every device and person to have a name of its own")
+        for device in self.devices:
+            if device.room is not None and device.room not in self.rooms:
+                raise ValueError(f"expected the room of {device.name} among {self.rooms}")
+        return self
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.time_zone)
+
+    def device(self, name: str) -> Device | None:
+        return next((device for device in self.devices if device.name == name), None)
+
+    def generators(self) -> Iterator[Device]:
+        return (device for device in self.devices if device.kind is DeviceKind.GENERATOR)
+
+
+class Group(Contract):
+    """The whole group. Sites share one listener and are told apart by AE titles and tokens."""
+
+    name: Name
+    title: Text
+    sites: Annotated[tuple[Site, ...], Field(min_length=1)]
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {"name": "example-group", "title": "Invented Group", "sites": [Site.EXAMPLES[0]]},
+    )
+
+    @model_validator(mode="after")
+    def _peers_are_told_apart(self) -> Self:
+        names = [site.name for site in self.sites]
+        if len(names) != len(set(names)):
+            raise ValueError("expected every site to have a name of its own")
+        peers = [
+            (site.called_ae_title, device.ae_title)
+            for site in self.sites
+            for device in site.devices
+            if device.ae_title
+        ]
+        if len(peers) != len(set(peers)):
+            raise ValueError("expected each pair of called and calling AE title once")
+        return self
+
+    def site(self, name: str) -> Site:
+        for site in self.sites:
+            if site.name == name:
+                return site
+        raise InvalidInput("site", name, f"one of {', '.join(site.name for site in self.sites)}")
+
+    def dicom_peer(self, called: str, calling: str, address: str) -> tuple[Site, Device] | None:
+        """Find who calls: by called and calling AE title and address, or nobody."""
+        for site in self.sites:
+            if site.called_ae_title != called:
+                continue
+            for device in site.devices:
+                if device.ae_title == calling and device.is_at(address):
+                    return site, device
+        return None
+
+    def token_holder(self, token: str) -> tuple[Site, Device | Person] | None:
+        """Find whose HTTP token this is. Every hash is compared, so timing tells nothing."""
+        digest = hashlib.sha256(token.encode()).hexdigest()
+        found: tuple[Site, Device | Person] | None = None
+        for site in self.sites:
+            holders: tuple[Device | Person, ...] = (*site.devices, *site.people)
+            for holder in holders:
+                if holder.token_sha256 and hmac.compare_digest(holder.token_sha256, digest):
+                    found = site, holder
+        return found
+
+
+def load_group(folder: Path) -> Group:
+    """Read ``group.yaml`` from the group's folder; InvalidInput names what is wrong in it."""
+    return read_rules(Group, folder / "group.yaml")

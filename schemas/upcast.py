@@ -1,0 +1,39 @@
+"""Older message versions, brought up to date one step at a time.
+
+An upcaster takes a payload of one version and gives that of the next. It is pure, and it is
+kept for ever: a message of any age in a queue, a file or the store must stay readable.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+Payload = dict[str, Any]
+Upcaster = Callable[[Payload], Payload]
+
+
+def _exposure_ended_seconds_to_milliseconds(old: Payload) -> Payload:
+    """Version 1 told times in seconds and had no set time: what was set was delivered."""
+    new = {name: value for name, value in old.items() if name != "exposure_s"}
+    seconds = old.get("exposure_s")
+    if isinstance(seconds, int | float) and not isinstance(seconds, bool):
+        # Rounded to the microsecond: 0.12 s is 120 ms, not 119.99999999999999 ms.
+        new["exposure_ms"] = new["set_exposure_ms"] = round(seconds * 1000.0, 3)
+    return new
+
+
+UPCASTERS: dict[tuple[str, int], Upcaster] = {
+    ("exposure_ended", 1): _exposure_ended_seconds_to_milliseconds,
+}
+"""By kind and the version that is read."""
+
+
+def upcast(kind: str, version: int, to_version: int, payload: Payload) -> Payload:
+    """Bring a payload of ``kind`` from ``version`` to ``to_version``.
+
+    A step without an upcaster changed nothing that an older message could have held.
+    """
+    for step in range(version, to_version):
+        change = UPCASTERS.get((kind, step))
+        if change is not None:
+            payload = change(payload)
+    return payload
