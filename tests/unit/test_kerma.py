@@ -1,0 +1,408 @@
+"""Kerma of one exposure: formulas, preference of sources, refusals, units."""
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from schemas.base import Contract
+from schemas.dose_units import kap_in_mgycm2, kerma_in_mgy
+from schemas.errors import InvalidInput
+from schemas.limits import (
+    DoseLimits,
+    Levels,
+    PublishedReferenceLevels,
+    ReferenceLevel,
+    ScopeLimits,
+    load_dose_limits,
+    load_published_reference_levels,
+)
+from schemas.outputs import OutputPoint, SpectrumModel, load_spectrum_model
+from services.assessment.beam_quality import hvl_warning, minimum_hvl_mm_al
+from services.assessment.exposure_technique import (
+    ExposureTechnique,
+    RectangularField,
+    RoundField,
+    SiteCalibration,
+    TubeGeometry,
+)
+from services.assessment.kerma import (
+    KermaBasis,
+    combined,
+    estimate,
+    field_area_cm2,
+    incident_air_kerma_mgy,
+    interval,
+    kerma_area_product_mgycm2,
+)
+from services.assessment.tube_output import (
+    OutOfRange,
+    calibrated_output_ugy_per_mas,
+    model_output,
+)
+
+MODEL = load_spectrum_model()
+CALIBRATION = SiteCalibration(points=((60.0, 30.0), (70.0, 42.0)), reference_distance_mm=1000.0)
+TUBE = TubeGeometry(
+    filtration_mm_al=2.0,
+    anode_angle_degrees=20.0,
+    source_to_skin_mm=200.0,
+    field=RoundField(diameter_mm=60.0),
+)
+
+kilovolts = st.floats(50.0, 90.0)
+milliamps = st.floats(0.5, 15.0)
+milliseconds = st.floats(1.0, 3000.0)
+distances = st.floats(100.0, 600.0)
+
+
+def exposure(**changes: Any) -> ExposureTechnique:
+    told = {"tube_kv": 60.0, "tube_current_ma": 7.0, "exposure_ms": 200.0} | changes
+    return ExposureTechnique(fact_id="a", **told)
+
+
+def kerma_mgy(technique: ExposureTechnique, tube: TubeGeometry = TUBE) -> float:
+    found = estimate(technique, tube, MODEL).kerma
+    assert found is not None
+    return found.kerma_mgy
+
+
+@pytest.mark.parametrize(
+    "contract",
+    [
+        OutputPoint,
+        SpectrumModel,
+        Levels,
+        ScopeLimits,
+        DoseLimits,
+        ReferenceLevel,
+        PublishedReferenceLevels,
+    ],
+)
+def test_every_example_validates(contract: type[Contract]) -> None:
+    assert contract.EXAMPLES
+    for example in contract.EXAMPLES:
+        contract.model_validate_json(json.dumps(example))
+
+
+@given(kv=kilovolts, ma=milliamps, ms=milliseconds, skin_mm=distances, k=st.floats(1.01, 3.0))
+def test_kerma_falls_with_the_square_of_the_distance(
+    kv: float, ma: float, ms: float, skin_mm: float, k: float
+) -> None:
+    technique = {"tube_kv": kv, "tube_current_ma": ma, "exposure_ms": ms}
+    near = kerma_mgy(exposure(**technique, source_to_skin_mm=skin_mm))
+    far = kerma_mgy(exposure(**technique, source_to_skin_mm=skin_mm * k))
+    assert near / far == pytest.approx(k**2)
+
+
+@given(kv=kilovolts, step=st.floats(0.1, 20.0), ma=milliamps, ms=milliseconds)
+def test_kerma_grows_with_kv(kv: float, step: float, ma: float, ms: float) -> None:
+    higher = min(kv + step, 90.0)
+    technique = {"tube_current_ma": ma, "exposure_ms": ms}
+    assert kerma_mgy(exposure(tube_kv=higher, **technique)) >= kerma_mgy(
+        exposure(tube_kv=kv, **technique)
+    )
+
+
+@given(ma=milliamps, ms=milliseconds, k=st.floats(1.0, 5.0))
+def test_kerma_is_proportional_to_current_and_to_time(ma: float, ms: float, k: float) -> None:
+    base = kerma_mgy(exposure(tube_current_ma=ma, exposure_ms=ms))
+    assert kerma_mgy(exposure(tube_current_ma=ma * k, exposure_ms=ms)) == pytest.approx(base * k)
+    assert kerma_mgy(exposure(tube_current_ma=ma, exposure_ms=ms * k)) == pytest.approx(base * k)
+
+
+@given(kv=kilovolts, lower=st.floats(1.5, 2.5), upper=st.floats(1.5, 2.5))
+def test_more_filtration_gives_less_kerma_and_a_harder_beam(
+    kv: float, lower: float, upper: float
+) -> None:
+    thin, thick = sorted((lower, upper))
+    soft = model_output(MODEL, tube_kv=kv, filtration_mm_al=thin, anode_angle_degrees=18.0)
+    hard = model_output(MODEL, tube_kv=kv, filtration_mm_al=thick, anode_angle_degrees=18.0)
+    assert hard.kerma_ugy_per_mas <= soft.kerma_ugy_per_mas * (1 + 1e-12)
+    assert hard.hvl_mm_al >= soft.hvl_mm_al * (1 - 1e-12)
+
+
+@given(skin_mm=distances, diameter_mm=st.floats(20.0, 70.0))
+def test_the_kerma_area_product_is_the_same_at_any_distance(
+    skin_mm: float, diameter_mm: float
+) -> None:
+    tube = TubeGeometry(
+        filtration_mm_al=2.0,
+        anode_angle_degrees=20.0,
+        field=RoundField(diameter_mm=diameter_mm, at_distance_mm=200.0),
+    )
+    near = estimate(exposure(source_to_skin_mm=200.0), tube, MODEL).kap
+    far = estimate(exposure(source_to_skin_mm=skin_mm), tube, MODEL).kap
+    assert near is not None
+    assert far is not None
+    assert far.kap_mgycm2 == pytest.approx(near.kap_mgycm2)
+
+
+def test_kerma_is_worked_out_as_by_hand() -> None:
+    # 65.92 µGy/mAs at 100 cm, 7 mA for 200 ms is 1.4 mAs, and 20 cm is 25 times nearer squared.
+    kerma = incident_air_kerma_mgy(
+        output_ugy_per_mas=65.92,
+        reference_distance_mm=1000.0,
+        tube_current_ma=7.0,
+        exposure_ms=200.0,
+        source_to_skin_mm=200.0,
+    )
+    assert kerma == pytest.approx(0.06592 * 1.4 * 25)
+    assert kerma_mgy(exposure()) == pytest.approx(kerma, rel=1e-3)
+
+
+def test_field_areas_are_worked_out_as_by_hand() -> None:
+    assert field_area_cm2(RoundField(diameter_mm=60.0)) == pytest.approx(9 * math.pi)
+    assert field_area_cm2(RectangularField(width_mm=30.0, height_mm=40.0)) == pytest.approx(12.0)
+    at_cone = RectangularField(width_mm=30.0, height_mm=40.0, at_distance_mm=200.0)
+    assert field_area_cm2(at_cone, 400.0) == pytest.approx(48.0)
+    assert kerma_area_product_mgycm2(2.0, 12.0) == pytest.approx(24.0)
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "lowest", "highest"),
+    [
+        ({"tube_kv": 49.9}, "tube_kv", 50.0, 90.0),
+        ({"tube_kv": 91.0}, "tube_kv", 50.0, 90.0),
+        ({"tube_kv": math.nan}, "tube_kv", 50.0, 90.0),
+        ({"filtration_mm_al": 1.4}, "filtration_mm_al", 1.5, 2.5),
+        ({"filtration_mm_al": 3.0}, "filtration_mm_al", 1.5, 2.5),
+        ({"anode_angle_degrees": 12.0}, "anode_angle_degrees", 16.0, 20.0),
+    ],
+)
+def test_the_model_is_never_extrapolated(
+    changes: dict[str, float], field: str, lowest: float, highest: float
+) -> None:
+    inside = {"tube_kv": 60.0, "filtration_mm_al": 2.0, "anode_angle_degrees": 20.0}
+    with pytest.raises(OutOfRange, match=f"{field}.*{lowest:g} to {highest:g}") as caught:
+        model_output(MODEL, **(inside | changes))
+    assert (caught.value.field, caught.value.lowest, caught.value.highest) == (
+        field,
+        lowest,
+        highest,
+    )
+
+
+def test_a_calibration_is_read_log_log_between_its_points_and_never_beyond() -> None:
+    halfway = calibrated_output_ugy_per_mas(CALIBRATION, tube_kv=math.sqrt(60.0 * 70.0))
+    assert halfway == pytest.approx(math.sqrt(30.0 * 42.0))
+    single = SiteCalibration(points=((65.0, 35.0),), reference_distance_mm=1000.0)
+    assert calibrated_output_ugy_per_mas(single, tube_kv=65.0) == 35.0
+    with pytest.raises(OutOfRange, match="tube_kv"):
+        calibrated_output_ugy_per_mas(single, tube_kv=66.0)
+
+
+def test_the_device_outranks_the_calibration_and_that_outranks_the_model() -> None:
+    calibrated = TubeGeometry(
+        filtration_mm_al=2.0,
+        anode_angle_degrees=20.0,
+        source_to_skin_mm=200.0,
+        calibration=CALIBRATION,
+    )
+    reported = estimate(exposure(reported_kerma_mgy=1.1), calibrated, MODEL).kerma
+    by_calibration = estimate(exposure(), calibrated, MODEL).kerma
+    by_model = estimate(exposure(), TUBE, MODEL).kerma
+    assert reported is not None
+    assert by_calibration is not None
+    assert by_model is not None
+    assert (reported.kerma_mgy, reported.basis) == (1.1, KermaBasis.DEVICE)
+    assert by_calibration.kerma_mgy == pytest.approx(0.030 * 1.4 * 25)
+    assert by_calibration.basis is KermaBasis.CALIBRATION
+    assert by_model.basis is KermaBasis.MODEL
+    assert by_calibration.relative_standard_uncertainty < by_model.relative_standard_uncertainty
+
+
+def test_a_calibration_that_does_not_reach_the_kv_gives_way_to_the_model_and_says_so() -> None:
+    tube = TubeGeometry(
+        filtration_mm_al=2.0,
+        anode_angle_degrees=20.0,
+        source_to_skin_mm=200.0,
+        calibration=CALIBRATION,
+    )
+    found = estimate(exposure(tube_kv=80.0), tube, MODEL)
+    assert found.kerma is not None
+    assert found.kerma.basis is KermaBasis.MODEL
+    assert "60 to 70" in found.notes[0]
+
+
+def test_a_reported_kerma_area_product_gives_kerma_through_the_field() -> None:
+    found = estimate(ExposureTechnique(fact_id="a", reported_kap_mgycm2=56.0), TUBE, MODEL)
+    assert found.kap is not None
+    assert found.kerma is not None
+    assert found.kap.kap_mgycm2 == 56.0
+    assert found.kerma.kerma_mgy == pytest.approx(56.0 / (9 * math.pi))
+    assert found.kerma.basis is KermaBasis.DEVICE
+
+
+def test_a_bare_zero_from_a_device_is_not_taken_for_no_dose() -> None:
+    found = estimate(exposure(reported_kerma_mgy=0.0), TUBE, MODEL)
+    assert found.kerma is not None
+    assert found.kerma.basis is KermaBasis.MODEL
+    assert found.kerma.kerma_mgy > 0
+    assert "taken as not told" in found.notes[0]
+
+
+@pytest.mark.parametrize(
+    "missing", ["tube_kv", "tube_current_ma", "exposure_ms", "source_to_skin_mm"]
+)
+def test_an_untold_technique_gives_unknown_and_names_what_is_missing(missing: str) -> None:
+    tube = TubeGeometry(filtration_mm_al=2.0, anode_angle_degrees=20.0)
+    told = {"source_to_skin_mm": 200.0} | {missing: None}
+    found = estimate(exposure(**told), tube, MODEL)
+    assert found.kerma is None
+    assert found.kap is None
+    assert missing in found.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("tube", "model", "named"),
+    [
+        (TubeGeometry(source_to_skin_mm=200.0), MODEL, "filtration_mm_al, anode_angle_degrees"),
+        (TUBE, None, "no output model"),
+        (
+            TubeGeometry(filtration_mm_al=4.0, anode_angle_degrees=20.0, source_to_skin_mm=200.0),
+            MODEL,
+            "filtration_mm_al: expected a value from 1.5 to 2.5",
+        ),
+    ],
+)
+def test_a_tube_that_the_model_does_not_cover_gives_unknown(
+    tube: TubeGeometry, model: SpectrumModel | None, named: str
+) -> None:
+    found = estimate(exposure(), tube, model)
+    assert found.kerma is None
+    assert named in found.notes[-1]
+
+
+def test_the_note_says_that_a_pulsed_tube_gives_less_than_the_model() -> None:
+    assert any("constant potential" in note for note in estimate(exposure(), TUBE, MODEL).notes)
+    steady = TubeGeometry(
+        filtration_mm_al=2.0,
+        anode_angle_degrees=20.0,
+        source_to_skin_mm=200.0,
+        waveform="constant_potential",
+    )
+    assert estimate(exposure(), steady, MODEL).notes == ()
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("tube_kv", -60.0),
+        ("tube_kv", 0.0),
+        ("tube_current_ma", math.inf),
+        ("exposure_ms", -1.0),
+        ("source_to_skin_mm", 0.0),
+        ("reported_kerma_mgy", -0.1),
+        ("reported_kap_mgycm2", math.nan),
+    ],
+)
+def test_an_impossible_value_is_refused_by_its_field_name(field: str, value: float) -> None:
+    with pytest.raises(InvalidInput, match=field):
+        exposure(**{field: value})
+
+
+def test_a_calibration_with_two_outputs_at_one_kv_is_refused() -> None:
+    with pytest.raises(InvalidInput, match="each tube potential once"):
+        SiteCalibration(points=((60.0, 30.0), (60.0, 31.0)), reference_distance_mm=1000.0)
+
+
+@given(value=st.floats(0.01, 100.0), u=st.floats(0.001, 1.0))
+def test_an_interval_stays_above_zero_and_holds_its_value(value: float, u: float) -> None:
+    low, high = interval(value, u)
+    assert 0 < low < value < high
+    assert low * high == pytest.approx(value**2)
+
+
+def test_small_uncertainties_combine_in_quadrature() -> None:
+    assert combined(0.03, 0.04) == pytest.approx(0.05, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "mgy"),
+    [(0.012, "dGy", 1.2), (0.0012, "Gy", 1.2), (1200.0, "uGy", 1.2), (0.12, "cGy", 1.2)],
+)
+def test_dose_units_become_mgy(value: float, unit: str, mgy: float) -> None:
+    assert kerma_in_mgy(value, unit) == pytest.approx(mgy)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "mgycm2"),
+    [
+        (0.56, "dGy.cm2", 56.0),
+        (5.6e-6, "Gy.m2", 56.0),
+        (5.6, "uGy.m2", 56.0),
+        (5.6, "cGy.cm2", 56.0),
+        (0.056, "Gy.cm2", 56.0),
+    ],
+)
+def test_area_dose_units_become_mgycm2(value: float, unit: str, mgycm2: float) -> None:
+    assert kap_in_mgycm2(value, unit) == pytest.approx(mgycm2)
+
+
+def test_an_unknown_or_mistaken_unit_is_refused() -> None:
+    with pytest.raises(InvalidInput, match="kerma_unit"):
+        kerma_in_mgy(1.0, "dGy.cm2")
+    with pytest.raises(InvalidInput, match="kap_unit"):
+        kap_in_mgycm2(1.0, "mGy")
+
+
+def test_the_minimum_hvl_is_linear_between_its_points_and_bounded() -> None:
+    assert minimum_hvl_mm_al(60.0) == 1.5
+    assert minimum_hvl_mm_al(75.5) == pytest.approx(2.2)
+    assert hvl_warning(60.0, 1.5) is None
+    with pytest.raises(OutOfRange, match="tube_kv"):
+        hvl_warning(95.0, 3.0)
+
+
+def test_the_shipped_limits_are_marked_invented_and_the_comparators_human() -> None:
+    assert load_dose_limits().basis == "invented"
+    published = load_published_reference_levels()
+    assert published.population == "human dental"
+    for level in published.levels:
+        assert level.label().startswith("Human dental comparator, not an animal limit")
+        assert ("from memory" in level.label()) == (level.basis == "std")
+
+
+def test_reference_levels_cannot_be_passed_off_as_animal_levels(tmp_path: Path) -> None:
+    wrong = tmp_path / "levels.yaml"
+    wrong.write_text("population: dog\nnote: n\nlevels: []\n", encoding="utf-8")
+    with pytest.raises(InvalidInput, match=r"levels\.yaml: population"):
+        load_published_reference_levels(wrong)
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [
+        ("a: [", "YAML"),
+        ("name: x\n", "basis"),
+        (
+            "{name: x, basis: group, note: n, per_exposure: {kerma_mgy: {notify: 2, alert: 1}, "
+            "kap_mgycm2: null}, per_study: {kerma_mgy: null, kap_mgycm2: null}}",
+            "alert must not be below notify",
+        ),
+    ],
+)
+def test_a_wrong_limits_file_is_refused_with_the_place(
+    tmp_path: Path, text: str, named: str
+) -> None:
+    wrong = tmp_path / "limits.yaml"
+    wrong.write_text(text, encoding="utf-8")
+    with pytest.raises(InvalidInput, match=named):
+        load_dose_limits(wrong)
+
+
+def test_a_missing_limits_file_is_refused_with_its_path(tmp_path: Path) -> None:
+    with pytest.raises(InvalidInput, match=r"absent\.yaml"):
+        load_dose_limits(tmp_path / "absent.yaml")
+
+
+def test_an_output_table_with_a_hole_is_refused() -> None:
+    content = MODEL.model_dump(mode="json")
+    del content["points"][5]
+    with pytest.raises(ValueError, match="every combination"):
+        SpectrumModel.model_validate_json(json.dumps(content))
