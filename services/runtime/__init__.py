@@ -1,1 +1,1 @@
-"""What every service stands on: bus, store, outbox and inbox, worker loop, settings, logs, metrics."""
+"""What every service stands on: bus, store, outbox, inbox, worker loop, settings, logs, metrics."""

@@ -1,0 +1,34 @@
+"""The inbox: a message's id commits with its effect, so a second delivery changes nothing."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+
+from sqlalchemy import Connection, delete
+from sqlalchemy.dialects import postgresql, sqlite
+
+from services.runtime.tables import INBOX
+
+
+def take(connection: Connection, service: str, message_ids: Sequence[str]) -> set[str]:
+    """Record the ids in this transaction; give those that this service had not handled yet."""
+    if not message_ids:
+        return set()
+    now = datetime.now(UTC)
+    rows = [
+        {"service": service, "message_id": message_id, "handled_at": now}
+        for message_id in dict.fromkeys(message_ids)
+    ]
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    statement = (
+        dialect.insert(INBOX)
+        .values(rows)
+        .on_conflict_do_nothing(index_elements=[INBOX.c.service, INBOX.c.message_id])
+        .returning(INBOX.c.message_id)
+    )
+    return set(connection.execute(statement).scalars())
+
+
+def prune(connection: Connection, older_than: timedelta) -> int:
+    """Forget ids handled longer ago than any bus may still redeliver; tell how many."""
+    before = datetime.now(UTC) - older_than
+    return connection.execute(delete(INBOX).where(INBOX.c.handled_at < before)).rowcount

@@ -1,0 +1,20 @@
+"""What each service counts, for Prometheus."""
+
+from prometheus_client import Counter, Gauge, Histogram
+
+MESSAGES = Counter(
+    "gomphosis_messages_total", "Messages by outcome", ["service", "kind", "outcome"]
+)
+BATCH_SECONDS = Histogram(
+    "gomphosis_batch_seconds",
+    "Time to handle and commit one batch",
+    ["service"],
+    buckets=(0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0),
+)
+OUTBOX_WAITING = Gauge("gomphosis_outbox_waiting", "Messages not confirmed yet", ["service"])
+TRIAGE_OPEN = Gauge("gomphosis_triage_open", "Entries that wait for a person")
+QUEUE_DEPTH = Gauge("gomphosis_queue_depth", "Messages that wait in a worker's queue", ["queue"])
+DICOM_REQUESTS = Counter(
+    "gomphosis_dicom_requests_total", "DICOM requests by kind and status", ["request", "status"]
+)
+FACTS_KEPT = Counter("gomphosis_facts_total", "Facts that intake has kept", ["kind", "outcome"])

@@ -1,0 +1,204 @@
+"""Every setting of every service: by environment, by file, with the reason when one is wrong.
+
+Environment names are ``GOMPHOSIS_`` and the path with double underscores
+(``GOMPHOSIS_BUS__URL``). A YAML file named by ``GOMPHOSIS_SETTINGS`` holds the same tree; the
+environment outranks it.
+"""
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic_settings import (
+    BaseSettings,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+    YamlConfigSettingsSource,
+)
+
+from schemas.base import Name
+from schemas.errors import GomphosisError, InvalidInput
+
+PREFIX = "GOMPHOSIS_"
+FILE_VARIABLE = "GOMPHOSIS_SETTINGS"
+_NOT_SETTINGS = {FILE_VARIABLE}
+
+Port = Annotated[int, Field(ge=0, le=65_535)]
+Seconds = Annotated[float, Field(gt=0, le=86_400)]
+
+
+class SettingsError(GomphosisError):
+    """A setting is wrong; names it and says what was expected. The service does not start."""
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class StoreSettings(_Section):
+    """Where state is kept. Empty: SQLite in the data folder."""
+
+    url: SecretStr = SecretStr("")
+    pool_size: Annotated[int, Field(ge=1, le=100)] = 5
+
+
+class BusSettings(_Section):
+    """What carries messages. Empty: the embedded bus in the data folder."""
+
+    url: SecretStr = SecretStr("")
+    prefetch: Annotated[int, Field(ge=1, le=5_000)] = 100
+    batch: Annotated[int, Field(ge=1, le=1_000)] = 50
+    delivery_limit: Annotated[int, Field(ge=1, le=100)] = 5
+    retry_waits_s: Annotated[tuple[Seconds, ...], Field(min_length=1, max_length=8)] = (
+        1.0,
+        5.0,
+        30.0,
+        120.0,
+        600.0,
+    )
+    blocked_timeout_s: Seconds = 30.0
+
+
+class HealthSettings(_Section):
+    """The small HTTP server of each service: ``/healthz``, ``/readyz``, ``/metrics``.
+
+    With all services on one machine, each takes the next port after ``port``.
+    """
+
+    host: str = "127.0.0.1"
+    port: Port = 9090
+
+
+class LogSettings(_Section):
+    level: Literal["debug", "info", "warning", "error"] = "info"
+    format: Literal["json", "console"] = "json"
+
+
+class IntakeSettings(_Section):
+    """The doors: the DICOM node and the HTTP endpoint."""
+
+    dicom_host: str = "127.0.0.1"
+    dicom_port: Port = 11112
+    http_host: str = "127.0.0.1"
+    http_port: Port = 8080
+    max_associations: Annotated[int, Field(ge=1, le=1_000)] = 32
+    max_pdu_bytes: Annotated[int, Field(ge=0, le=1_048_576)] = 131_072
+    idle_timeout_s: Seconds = 60.0
+    min_free_bytes: Annotated[int, Field(ge=0)] = 200_000_000
+    max_image_bytes: Annotated[int, Field(ge=1)] = 512_000_000
+    max_body_bytes: Annotated[int, Field(ge=1_000)] = 1_000_000
+    max_facts_in_body: Annotated[int, Field(ge=1, le=10_000)] = 1_000
+
+
+class RecordsSettings(_Section):
+    """The patient record's adapter, by the name of its entry point, and its own options."""
+
+    adapter: Name = "folder"
+    options: dict[str, str] = Field(default_factory=dict)
+    poll_s: Seconds = 0.5
+
+
+class Settings(BaseSettings):
+    """The whole tree. ``group_dir`` is the folder of the group's own rules (``group.yaml``)."""
+
+    model_config = SettingsConfigDict(
+        env_prefix=PREFIX, env_nested_delimiter="__", extra="forbid", frozen=True
+    )
+
+    data_dir: Path = Path("gomphosis-data")
+    group_dir: Path = Path("group")
+    store: StoreSettings = StoreSettings()
+    bus: BusSettings = BusSettings()
+    health: HealthSettings = HealthSettings()
+    log: LogSettings = LogSettings()
+    intake: IntakeSettings = IntakeSettings()
+    records: RecordsSettings = RecordsSettings()
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        del dotenv_settings, file_secret_settings
+        sources: list[PydanticBaseSettingsSource] = [init_settings, env_settings]
+        file = os.environ.get(FILE_VARIABLE)
+        if file:
+            sources.append(YamlConfigSettingsSource(settings_cls, yaml_file=Path(file)))
+        return tuple(sources)
+
+    @property
+    def store_url(self) -> str:
+        """The store's URL, or SQLite in the data folder."""
+        chosen = self.store.url.get_secret_value()
+        return chosen or f"sqlite:///{self.data_dir.absolute()}/gomphosis.sqlite"
+
+    @property
+    def bus_url(self) -> str:
+        """The broker's URL, or ``embedded:`` and the path of a file in the data folder."""
+        chosen = self.bus.url.get_secret_value()
+        return chosen or f"embedded:{self.data_dir.absolute()}/bus.sqlite"
+
+    @property
+    def images_dir(self) -> Path:
+        return self.data_dir / "images"
+
+
+def load_settings() -> Settings:
+    """Read the settings of this process.
+
+    Raises
+    ------
+    SettingsError
+        Naming the first wrong setting and what was expected.
+    """
+    file = os.environ.get(FILE_VARIABLE)
+    if file and not Path(file).is_file():
+        raise SettingsError(f"{FILE_VARIABLE}: expected a YAML file, found none at {file}")
+    _refuse_unknown(os.environ)
+    try:
+        return Settings()
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        name = PREFIX + "__".join(str(part) for part in first["loc"]).upper()
+        wrong = InvalidInput(name, first["input"], first["msg"])
+        raise SettingsError(f"setting {wrong}") from error
+    except (ValueError, TypeError) as error:  # a file that is no YAML or no mapping
+        raise SettingsError(f"{FILE_VARIABLE}: expected YAML settings ({error})") from error
+
+
+def _refuse_unknown(environment: Mapping[str, str]) -> None:
+    """A misspelt variable would be passed over in silence; say so instead."""
+    known = _known_names(Settings, PREFIX)
+    for name in environment:
+        if not name.startswith(PREFIX) or name in _NOT_SETTINGS or name.startswith(_TEST_PREFIX):
+            continue
+        if not any(name == one or name.startswith(f"{one}__") for one in known):
+            raise SettingsError(
+                f"setting {name}: expected one of {', '.join(sorted(known))}; "
+                "is it misspelt? Unset it to start"
+            )
+
+
+_TEST_PREFIX = "GOMPHOSIS_TEST_"
+
+
+def _known_names(model: type[BaseModel], prefix: str) -> set[str]:
+    names: set[str] = set()
+    for name, field in model.model_fields.items():
+        full = prefix + name.upper()
+        kind: Any = field.annotation
+        if isinstance(kind, type) and issubclass(kind, _Section):
+            names |= {full, *_known_names(kind, f"{full}__")}
+        else:
+            names.add(full)
+    return names - {
+        f"{prefix}{name.upper()}"
+        for name, f in model.model_fields.items()
+        if isinstance(f.annotation, type) and issubclass(f.annotation, _Section)
+    }

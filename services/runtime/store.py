@@ -1,0 +1,155 @@
+"""The store: PostgreSQL for a group, SQLite embedded, one transaction shape over both."""
+
+import fcntl
+import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
+from sqlalchemy.pool import ConnectionPoolEntry
+
+from schemas.errors import GomphosisError
+
+_BUSY_TIMEOUT_MS = 30_000
+
+
+class StoreError(GomphosisError):
+    """Root of the errors of the store."""
+
+
+class StoreUnavailable(StoreError):  # noqa: N818 - a state, not a fault of the caller
+    """The store cannot be reached or cannot write now. Work waits; nothing is acknowledged."""
+
+
+class Store:
+    """Short transactions on a relational store.
+
+    ``url`` is a SQLAlchemy URL: ``postgresql+psycopg://…`` or ``sqlite:///…``. On SQLite every
+    write transaction takes the one write lock at its start, so that it never fails half-way;
+    commits reach the disk before they return (WAL, ``synchronous=FULL``).
+    """
+
+    def __init__(self, url: str, pool_size: int = 5) -> None:
+        self.url = make_url(url)
+        self.is_sqlite = self.url.get_backend_name() == "sqlite"
+        self._exclusive_here: set[str] = set()
+        self._guard = threading.Lock()
+        if self.is_sqlite:
+            if self.url.database:
+                Path(self.url.database).parent.mkdir(parents=True, exist_ok=True)
+            self.engine = create_engine(self.url, pool_size=pool_size, max_overflow=20)
+            _prepare_sqlite(self.engine)
+        else:
+            self.engine = create_engine(
+                self.url, pool_size=pool_size, max_overflow=20, pool_pre_ping=True
+            )
+
+    @contextmanager
+    def begin(self) -> Iterator[Connection]:
+        """Open a write transaction; commit at the end, roll back on any error.
+
+        Raises StoreUnavailable where the store cannot be reached or written now.
+        """
+        with _translated(), self.engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """Open a read transaction on one snapshot."""
+        with _translated(), self.engine.connect() as connection:
+            reading = connection.execution_options(gomphosis_read=True)
+            with reading.begin():
+                yield reading
+
+    def lock(self, connection: Connection, name: str) -> None:
+        """Hold a named lock until this transaction ends, across all workers.
+
+        SQLite's write transaction is exclusive already.
+        """
+        if not self.is_sqlite:
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _key(name)})
+
+    @contextmanager
+    def exclusive(self, name: str) -> Iterator[bool]:
+        """Try to be the only one, over all processes, for the length of the block.
+
+        Gives False at once where another is. The claim of a killed process ends with it.
+        """
+        with self._guard:
+            if name in self._exclusive_here:
+                yield False
+                return
+            self._exclusive_here.add(name)
+        try:
+            with self._file_claim(name) if self.is_sqlite else self._advisory_claim(name) as mine:
+                yield mine
+        finally:
+            with self._guard:
+                self._exclusive_here.discard(name)
+
+    @contextmanager
+    def _file_claim(self, name: str) -> Iterator[bool]:
+        path = Path(f"{self.url.database}.{name}.lock")
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+        try:
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                yield False
+            else:
+                yield True
+        finally:
+            os.close(descriptor)
+
+    @contextmanager
+    def _advisory_claim(self, name: str) -> Iterator[bool]:
+        with _translated(), self.engine.connect() as connection:
+            key = {"key": _key(name)}
+            mine = bool(connection.scalar(text("SELECT pg_try_advisory_lock(:key)"), key))
+            connection.commit()  # the lock is the session's; no transaction stays open
+            try:
+                yield mine
+            finally:
+                if mine:
+                    connection.execute(text("SELECT pg_advisory_unlock(:key)"), key)
+                    connection.commit()
+
+    def close(self) -> None:
+        self.engine.dispose()
+
+
+def _key(name: str) -> int:
+    """Hash a lock's name to the 64-bit number that PostgreSQL wants."""
+    return int.from_bytes(sha256(name.encode()).digest()[:8], "big", signed=True)
+
+
+@contextmanager
+def _translated() -> Iterator[None]:
+    try:
+        yield
+    except (OperationalError, InterfaceError) as error:
+        raise StoreUnavailable(f"store: expected it to take our work, got {error.orig}") from error
+    except DBAPIError as error:
+        if error.connection_invalidated:
+            raise StoreUnavailable(f"store: connection lost ({error.orig})") from error
+        raise
+
+
+def _prepare_sqlite(engine: Engine) -> None:
+    @event.listens_for(engine, "connect")
+    def _configure(connection: Any, _record: ConnectionPoolEntry) -> None:
+        connection.isolation_level = None  # we say BEGIN ourselves
+        connection.execute(f"PRAGMA busy_timeout={_BUSY_TIMEOUT_MS}")
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("PRAGMA foreign_keys=ON")
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        reading = connection.get_execution_options().get("gomphosis_read", False)
+        connection.exec_driver_sql("BEGIN" if reading else "BEGIN IMMEDIATE")

@@ -1,0 +1,119 @@
+"""Triage: input that could not be used, kept with its reason until a person settles it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from enum import StrEnum
+
+from sqlalchemy import Connection, Row, func, insert, select, update
+
+from schemas.channels import Exchange
+from schemas.errors import GomphosisError, InvalidInput
+from schemas.messages import parse
+from services.runtime import outbox
+from services.runtime.tables import TRIAGE
+
+OUTSIDE = ("dicom", "http", "file")
+"""Origins whose input had not become a message yet."""
+
+
+class TriageState(StrEnum):
+    OPEN = "open"
+    REPLAYED = "replayed"
+    DISCARDED = "discarded"
+
+
+class TriageError(GomphosisError):
+    """A triage entry cannot be settled as asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """One entry. ``field``, ``value`` and ``expected`` say what was wrong with it."""
+
+    service: str
+    origin: str
+    error: InvalidInput
+    body: bytes
+    kind: str | None = None
+    message_id: str | None = None
+    attempts: int = 1
+
+
+def keep(connection: Connection, entries: Sequence[Kept]) -> None:
+    """Keep entries for a person, in this transaction."""
+    if not entries:
+        return
+    now = datetime.now(UTC)
+    connection.execute(
+        insert(TRIAGE),
+        [
+            {
+                "service": entry.service,
+                "origin": entry.origin,
+                "kind": entry.kind,
+                "message_id": entry.message_id,
+                "field": entry.error.field[:200],
+                "value": entry.error.value[:400],
+                "expected": entry.error.expected[:4000],
+                "attempts": entry.attempts,
+                "body": entry.body,
+                "kept_at": now,
+                "state": TriageState.OPEN.value,
+            }
+            for entry in entries
+        ],
+    )
+
+
+def entries(
+    connection: Connection, state: TriageState | None = TriageState.OPEN, limit: int = 200
+) -> Sequence[Row[tuple[object, ...]]]:
+    """List entries, oldest first."""
+    query = select(TRIAGE).order_by(TRIAGE.c.id).limit(limit)
+    if state is not None:
+        query = query.where(TRIAGE.c.state == state.value)
+    return connection.execute(query).all()
+
+
+def count_open(connection: Connection) -> int:
+    """Count the entries that wait for a person."""
+    query = select(func.count()).select_from(TRIAGE)
+    return int(connection.scalar(query.where(TRIAGE.c.state == TriageState.OPEN.value)) or 0)
+
+
+def replay(connection: Connection, entry_id: int, corrected: bytes | None = None) -> str:
+    """Send an entry through the bus again, corrected or as it was; give the message's id.
+
+    The message goes by the exchange that it came from: workers that have handled it already
+    know its id and let it pass. Raises TriageError where there is no such open entry, and
+    InvalidInput where the body still breaks its contract.
+    """
+    row = connection.execute(select(TRIAGE).where(TRIAGE.c.id == entry_id)).one_or_none()
+    if row is None or row.state != TriageState.OPEN.value:
+        raise TriageError(f"triage {entry_id}: expected an open entry; list them first")
+    if row.origin == "dicom":
+        raise TriageError(
+            f"triage {entry_id}: a DICOM file is replayed by 'gomphosis import' on the file named "
+            "in its body"
+        )
+    message = parse(corrected if corrected is not None else row.body)
+    offered = row.origin in OUTSIDE or row.service == "intake"
+    outbox.put(connection, row.service, [message], Exchange.OFFERS if offered else None)
+    _settle(connection, entry_id, TriageState.REPLAYED)
+    return str(message.id)
+
+
+def discard(connection: Connection, entry_id: int) -> None:
+    """Settle an entry as of no use; it stays readable."""
+    _settle(connection, entry_id, TriageState.DISCARDED)
+
+
+def _settle(connection: Connection, entry_id: int, state: TriageState) -> None:
+    changed = connection.execute(
+        update(TRIAGE)
+        .where(TRIAGE.c.id == entry_id, TRIAGE.c.state == TriageState.OPEN.value)
+        .values(state=state.value, settled_at=datetime.now(UTC))
+    ).rowcount
+    if changed != 1:
+        raise TriageError(f"triage {entry_id}: expected an open entry; list them first")
