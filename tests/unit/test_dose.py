@@ -232,3 +232,16 @@ def test_a_tube_that_is_not_listed_uses_only_what_the_device_reports() -> None:
 def test_two_different_exposures_under_one_fact_id_are_refused() -> None:
     with pytest.raises(InvalidInput, match="fact_id"):
         assess([reported("a", 1.0), reported("a", 2.0)])
+
+
+def test_the_models_error_is_shared_by_all_tubes() -> None:
+    technique: dict[str, Any] = {"tube_kv": 60.0, "tube_current_ma": 7.0, "exposure_ms": 200.0}
+    exposures = [
+        ExposureTechnique(fact_id=tube, tube=tube, **technique) for tube in ("wall", "second")
+    ]
+    tubes = {"wall": TUBES["wall"], "second": TUBES["wall"]}
+    both = assess_dose(exposures, tubes, limits=None, model=MODEL).total
+    one = assess_dose(exposures[:1], tubes, limits=None, model=MODEL).total
+    assert both.kerma_relative_standard_uncertainty == pytest.approx(
+        one.kerma_relative_standard_uncertainty
+    )

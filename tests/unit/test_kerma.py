@@ -406,3 +406,19 @@ def test_an_output_table_with_a_hole_is_refused() -> None:
     del content["points"][5]
     with pytest.raises(ValueError, match="every combination"):
         SpectrumModel.model_validate_json(json.dumps(content))
+
+
+def test_distance_and_field_size_add_to_the_uncertainty() -> None:
+    tube = TubeGeometry(
+        source_to_skin_mm=200.0, field=RoundField(diameter_mm=60.0), calibration=CALIBRATION
+    )
+    found = estimate(exposure(), tube, None)
+    assert found.kerma is not None
+    assert found.kap is not None
+    # 10 % calibration; 2.5 % of the distance counts twice; 5 % of the area for the product.
+    assert found.kerma.relative_standard_uncertainty == pytest.approx(
+        math.hypot(0.10, 0.05), rel=1e-2
+    )
+    assert found.kap.relative_standard_uncertainty == pytest.approx(
+        math.hypot(0.10, 0.05, 0.05), rel=1e-2
+    )
