@@ -1,0 +1,51 @@
+# Needs: Linux, make, Python 3.11 or newer. `make help` lists the targets.
+
+PYTHON_CHECKED := schemas services demo tests
+PYTEST_ARGS ?=
+BIN := .venv/bin
+# Relative to requirements/: lock name and the extras it holds.
+LOCK := uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
+	--no-emit-find-links --custom-compile-command "make lock" pyproject.toml
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test check lock bench clean environment
+
+help: ## list the targets
+	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 10
+
+demo: ## run an invented day at one hospital (no root, no server needed)
+	@tests/provision.sh environment run
+	@$(BIN)/python -m demo
+
+test: ## run all tests on private servers; as root on Debian installs what they need
+	@tests/provision.sh servers
+	@tests/provision.sh environment dev
+	@$(BIN)/python -m pytest $(PYTEST_ARGS)
+
+check: ## lint, format, types, direction of imports, exported schemas
+	@tests/provision.sh environment dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/mypy tests
+	$(BIN)/lint-imports
+	$(BIN)/python -m schemas.export --check
+
+lock: ## solve the dependencies anew into requirements/ (UPGRADE=--upgrade takes newer ones)
+	@command -v uv >/dev/null || { echo "error: uv is missing: pip install uv" >&2; exit 1; }
+	$(LOCK) $(UPGRADE) --extra demo --output-file requirements/run.lock
+	$(LOCK) $(UPGRADE) --extra demo --extra dev --output-file requirements/dev.lock
+	$(LOCK) $(UPGRADE) --extra demo --extra dev --extra bench --output-file requirements/bench.lock
+
+bench: ## measure against the peers, in an environment of its own
+	@tests/provision.sh servers
+	@tests/provision.sh environment bench
+	@build/bench-venv/bin/python -m tests.bench
+
+environment: ## make .venv for developing
+	@tests/provision.sh environment dev
+
+clean: ## remove what was built or cached, but not .venv
+	rm -rf build dist *.egg-info demo/out tests/out .mypy_cache .ruff_cache .pytest_cache \
+		.hypothesis .import_linter_cache .coverage htmlcov
+	find schemas services demo tests -name __pycache__ -type d -prune -exec rm -rf {} +
