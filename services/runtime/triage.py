@@ -76,6 +76,11 @@ def entries(
     return connection.execute(query).all()
 
 
+def entry(connection: Connection, entry_id: int) -> Row[tuple[object, ...]] | None:
+    """Give one entry, in any state."""
+    return connection.execute(select(TRIAGE).where(TRIAGE.c.id == entry_id)).one_or_none()
+
+
 def count_open(connection: Connection) -> int:
     """Count the entries that wait for a person."""
     query = select(func.count()).select_from(TRIAGE)
@@ -89,7 +94,7 @@ def replay(connection: Connection, entry_id: int, corrected: bytes | None = None
     know its id and let it pass. Raises TriageError where there is no such open entry, and
     InvalidInput where the body still breaks its contract.
     """
-    row = connection.execute(select(TRIAGE).where(TRIAGE.c.id == entry_id)).one_or_none()
+    row = entry(connection, entry_id)
     if row is None or row.state != TriageState.OPEN.value:
         raise TriageError(f"triage {entry_id}: expected an open entry; list them first")
     if row.origin == "dicom":

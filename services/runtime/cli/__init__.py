@@ -1,0 +1,1 @@
+"""The ``gomphosis`` command line."""

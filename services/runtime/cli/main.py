@@ -1,0 +1,53 @@
+"""The root of ``gomphosis``: our own commands, and those that services bring by entry point."""
+
+from importlib.metadata import entry_points, version
+from typing import Annotated
+
+import typer
+
+from services.runtime.cli import admin, start, triage
+
+COMMANDS = "gomphosis.commands"
+
+app = typer.Typer(
+    name="gomphosis",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_show_locals=False,
+    help=(
+        "Joins veterinary dental X-ray to the patient record. "
+        "Exit codes: 0 done, 1 failed, 2 wrong use or setting, 3 no such thing, "
+        "4 a check did not pass. The software diagnoses nothing; local radiation rules "
+        "and licensed practice come first."
+    ),
+)
+app.command("start")(start.start)
+app.command("migrate")(admin.migrate)
+app.command("check")(admin.check)
+app.add_typer(triage.app, name="triage")
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(version("gomphosis"))
+        raise typer.Exit
+
+
+@app.callback()
+def root(
+    show_version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Say which.")
+    ] = False,
+) -> None:
+    del show_version
+
+
+def main() -> None:
+    """Run the command line with the installed services' own commands."""
+    for point in entry_points(group=COMMANDS):
+        app.command(point.name)(point.load())
+    app()
+
+
+if __name__ == "__main__":
+    main()
