@@ -60,12 +60,15 @@ class LedgerEntry(Contract):
     """One entry that the record must hold: a charge, or the credit that reverses one.
 
     An entry is never edited. ``posting_key`` makes its posting idempotent; ``amount`` is not
-    negative, the type tells the direction.
+    negative, the type tells the direction. ``patient_id`` and ``account`` are those that it was
+    made for: a credit goes where its charge went, even if the study has another patient now.
     """
 
     posting_key: PostingKey
     type: EntryType
     reverses: PostingKey | None = None
+    patient_id: ShortText | None = None
+    account: ShortText | None = None
     code: ChargeCode
     description: Text
     quantity: Quantity
@@ -78,6 +81,8 @@ class LedgerEntry(Contract):
         {
             "posting_key": "charge:2.25.1001:1",
             "type": "charge",
+            "patient_id": "P-1001",
+            "account": "ACC-1001",
             "code": "INV-IO-FIRST",
             "description": "Intraoral view, first (invented)",
             "quantity": 1,
