@@ -1,0 +1,20 @@
+"""The charges service: how it is put together."""
+
+from schemas.channels import CHARGES
+from schemas.tariffs import load_tariffs
+from services.charges.worker import ChargesHandler, tariff_of
+from services.runtime.service import Runtime, Service
+
+
+def build(runtime: Runtime) -> Service:
+    """Build the service from the group's tariffs.
+
+    Raises InvalidInput where a tariff's file is wrong or a site names one that is not there, so
+    that the service does not start rather than charge a wrong price.
+    """
+    folder = runtime.settings.group_dir / "tariffs"
+    tariffs = load_tariffs(folder if folder.is_dir() else None)
+    for site in runtime.group.sites:
+        tariff_of(runtime.group, site.name, tariffs)
+    handler = ChargesHandler(runtime.group, tariffs)
+    return Service("charges", [runtime.worker(CHARGES, handler)])

@@ -1,0 +1,113 @@
+"""What the charges service keeps: the newest of each study, and every ledger entry ever made."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+from sqlalchemy import (
+    Boolean,
+    Column,
+    Connection,
+    Integer,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+    insert,
+    select,
+)
+from sqlalchemy.dialects import postgresql, sqlite
+
+from schemas.conclusions import ChargesAssessed, LedgerEntry, StudyAssessed
+from services.charges.assess import ChargedStudy
+from services.runtime.tables import METADATA, UtcDateTime
+
+STUDY = Table(
+    "charges_study",
+    METADATA,
+    Column("site", String(64), primary_key=True),
+    Column("study_instance_uid", String(64), primary_key=True),
+    Column("released", Boolean, nullable=False),
+    Column("assessment", Text),
+    Column("revision", Integer, nullable=False),
+    Column("snapshot", Text),
+)
+"""The newest assessment and what we last concluded from it, at our own revision."""
+
+ENTRY = Table(
+    "charges_entry",
+    METADATA,
+    Column("site", String(64), primary_key=True),
+    Column("study_instance_uid", String(64), primary_key=True),
+    Column("number", Integer, primary_key=True),
+    Column("posting_key", String(160), nullable=False),
+    Column("body", Text, nullable=False),
+    Column("made_at", UtcDateTime, nullable=False),
+    UniqueConstraint("site", "posting_key"),
+)
+"""Append-only: a row is never changed and never deleted."""
+
+
+def read_study(connection: Connection, site: str, study: str) -> ChargedStudy:
+    """Read a study; an unknown one is empty."""
+    row = connection.execute(
+        select(STUDY).where(STUDY.c.site == site, STUDY.c.study_instance_uid == study)
+    ).one_or_none()
+    if row is None:
+        return ChargedStudy()
+    return ChargedStudy(
+        row.released,
+        StudyAssessed.model_validate_json(row.assessment) if row.assessment else None,
+        row.revision,
+        ChargesAssessed.model_validate_json(row.snapshot) if row.snapshot else None,
+    )
+
+
+def write_study(connection: Connection, site: str, study: str, state: ChargedStudy) -> None:
+    """Write a study in place of what was kept of it."""
+    values = {
+        "released": state.released,
+        "assessment": state.assessment.model_dump_json() if state.assessment else None,
+        "revision": state.revision,
+        "snapshot": state.snapshot.model_dump_json() if state.snapshot else None,
+    }
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    connection.execute(
+        dialect.insert(STUDY)
+        .values(site=site, study_instance_uid=study, **values)
+        .on_conflict_do_update(
+            index_elements=[STUDY.c.site, STUDY.c.study_instance_uid], set_=values
+        )
+    )
+
+
+def read_ledger(connection: Connection, site: str, study: str) -> tuple[LedgerEntry, ...]:
+    """Read every entry of a study, in the order in which they were made."""
+    bodies = connection.execute(
+        select(ENTRY.c.body)
+        .where(ENTRY.c.site == site, ENTRY.c.study_instance_uid == study)
+        .order_by(ENTRY.c.number)
+    ).scalars()
+    return tuple(LedgerEntry.model_validate_json(body) for body in bodies)
+
+
+def append(
+    connection: Connection, site: str, study: str, after: int, entries: Sequence[LedgerEntry]
+) -> None:
+    """Add entries behind the ``after`` that are there. A key that is taken raises."""
+    if not entries:
+        return
+    now = datetime.now(UTC)
+    connection.execute(
+        insert(ENTRY),
+        [
+            {
+                "site": site,
+                "study_instance_uid": study,
+                "number": number,
+                "posting_key": entry.posting_key,
+                "body": entry.model_dump_json(),
+                "made_at": now,
+            }
+            for number, entry in enumerate(entries, start=after + 1)
+        ],
+    )
