@@ -1,1 +1,1 @@
-"""An invented hospital group and a day of its work. Every name, number and image here is made up."""
+"""An invented hospital group and a day of its work. Every name, number and image is made up."""

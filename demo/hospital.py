@@ -1,0 +1,133 @@
+"""Starts the real program for the demo, as `gomphosis start` does, and waits until it is ready."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.error import URLError
+from urllib.request import urlopen
+
+from schemas.conclusions import StudyAssessed
+
+_GROUP = Path(__file__).with_name("group")
+_READY_WITHIN_S = 60.0
+_SERVICES = 5
+
+
+class HospitalNotReady(Exception):  # noqa: N818
+    """The services did not get ready; says where their log lies."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hospital:
+    """A running program and where it listens."""
+
+    folder: Path
+    http_url: str
+    dicom_port: int
+    environment: dict[str, str]
+
+    @property
+    def record_folder(self) -> Path:
+        return self.folder / "record"
+
+    def study(self, study_instance_uid: str) -> StudyAssessed | None:
+        """Ask the command line for a study's newest assessment."""
+        told = self.command("study", study_instance_uid, "--json")
+        if told.returncode == 3:
+            return None
+        if told.returncode != 0:
+            raise HospitalNotReady(f"gomphosis study: {told.stderr.strip()}")
+        return StudyAssessed.model_validate_json(told.stdout)
+
+    def check(self) -> list[dict[str, Any]]:
+        verdicts: list[dict[str, Any]] = json.loads(self.command("check", "--json").stdout)
+        return verdicts
+
+    def command(self, *arguments: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "services.runtime.cli.main", *arguments],
+            env=self.environment,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+
+
+@contextmanager
+def running_hospital(folder: Path) -> Iterator[Hospital]:
+    """Start all services on free loopback ports with everything kept in ``folder``."""
+    dicom, http, *health = _free_ports()
+    settings = {
+        "GOMPHOSIS_DATA_DIR": str(folder),
+        "GOMPHOSIS_GROUP_DIR": str(_GROUP),
+        "GOMPHOSIS_INTAKE__DICOM_PORT": str(dicom),
+        "GOMPHOSIS_INTAKE__HTTP_PORT": str(http),
+        "GOMPHOSIS_HEALTH__PORT": str(health[0]),
+        "GOMPHOSIS_LOG__FORMAT": "json",
+        "GOMPHOSIS_RECORDS__OPTIONS": json.dumps({"path": str(folder / "record")}),
+    }
+    outside = {k: v for k, v in os.environ.items() if not k.startswith("GOMPHOSIS_")}
+    environment = outside | settings
+    log_path = folder / "services.log"
+    with log_path.open("wb") as log:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "services.runtime.cli.main", "start"],
+            env=environment,
+            stdout=log,
+            stderr=log,
+        )
+        try:
+            _wait_until_ready(process, health[:_SERVICES], log_path)
+            yield Hospital(folder, f"http://127.0.0.1:{http}", dicom, environment)
+        finally:
+            process.send_signal(signal.SIGTERM)
+            try:
+                process.wait(30)
+            except subprocess.TimeoutExpired:
+                process.kill()
+
+
+def _wait_until_ready(process: subprocess.Popen[bytes], ports: list[int], log_path: Path) -> None:
+    end = time.monotonic() + _READY_WITHIN_S
+    waiting = set(ports)
+    while waiting:
+        if process.poll() is not None or time.monotonic() > end:
+            raise HospitalNotReady(f"services: expected them ready by now; see {log_path}")
+        waiting = {port for port in waiting if not _is_ready(port)}
+        if waiting:
+            time.sleep(0.1)
+
+
+def _is_ready(port: int) -> bool:
+    try:
+        with urlopen(f"http://127.0.0.1:{port}/readyz", timeout=2) as answer:
+            return bool(answer.status == 200)
+    except (URLError, OSError):
+        return False
+
+
+def _free_ports() -> list[int]:
+    """Find two free ports, and a run of free ones for the health of each service."""
+    for first in range(20_000, 60_000, 97):
+        wanted = list(range(first, first + 2 + _SERVICES))
+        if all(_is_free(port) for port in wanted):
+            return wanted
+    raise HospitalNotReady("ports: expected seven free ones in a row on the loopback address")
+
+
+def _is_free(port: int) -> bool:
+    with socket.socket() as probe:
+        try:
+            probe.bind(("127.0.0.1", port))
+        except OSError:
+            return False
+    return True

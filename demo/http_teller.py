@@ -1,0 +1,50 @@
+"""Tells facts to the service's HTTP door, as any device or desk would."""
+
+from datetime import datetime
+from typing import Any
+
+import httpx
+
+
+class NotKept(Exception):  # noqa: N818
+    """The service did not keep a fact; says which and why."""
+
+
+class HttpTeller:
+    """One holder of a token. ``invented_token`` is worth nothing outside the demo."""
+
+    def __init__(self, url: str, holder: str) -> None:
+        self._client = httpx.Client(
+            base_url=url,
+            headers={"Authorization": f"Bearer {invented_token(holder)}"},
+            timeout=20.0,
+        )
+
+    def tell(
+        self,
+        kind: str,
+        occurred_at: datetime,
+        payload: dict[str, Any],
+        version: int = 1,
+        **envelope: Any,
+    ) -> dict[str, Any]:
+        """Tell one fact and wait until it is kept."""
+        offer = {
+            "kind": kind,
+            "schema_version": version,
+            "occurred_at": occurred_at.isoformat(),
+            "payload": payload,
+            **envelope,
+        }
+        response = self._client.post("/facts", json=[offer])
+        answer = response.json()
+        outcomes = answer if isinstance(answer, list) else answer.get("results", [answer])
+        for outcome in outcomes:
+            if outcome.get("outcome") not in {"accepted", "already_known"}:
+                raise NotKept(f"{kind}: {response.status_code} {outcome}")
+        first: dict[str, Any] = outcomes[0]
+        return first
+
+
+def invented_token(holder: str) -> str:
+    return f"invented-token-of-{holder}"

@@ -1,0 +1,171 @@
+"""The stand-in imaging station: asks the worklist (C-FIND) and sends its images (C-STORE)."""
+
+import hashlib
+from typing import Annotated, Any
+
+import typer
+from pydicom.dataset import Dataset
+from pydicom.uid import DigitalIntraOralXRayImageStorageForPresentation, ExplicitVRLittleEndian
+from pynetdicom import AE
+from pynetdicom.association import Association
+from pynetdicom.sop_class import ModalityWorklistInformationFind, Verification
+
+from demo.intraoral_object import Acquisition, intraoral_object
+from demo.stand_in import perform
+from demo.story import TUBE_CURRENT_MA, TUBE_KV, Shot, invented_uid, load_day
+from demo.synthetic_image import render_view
+from schemas.plans import View, load_plans
+from schemas.teeth import species_from_code
+
+PIXEL_PITCH_MM = 0.05
+IMAGE_AFTER_EXPOSURE_S = 2.1
+_TITLE = "INVSTATION1"
+
+
+class Station:
+    """One station with one association to the service, kept open as stations do."""
+
+    def __init__(self, host: str, port: int) -> None:
+        self._day = load_day()
+        self._host = host
+        self._port = port
+        self._entity = AE(ae_title=_TITLE)
+        self._entity.add_requested_context(Verification)
+        self._entity.add_requested_context(ModalityWorklistInformationFind)
+        self._entity.add_requested_context(
+            DigitalIntraOralXRayImageStorageForPresentation, ExplicitVRLittleEndian
+        )
+        self._association: Association | None = None
+        self._numbers: dict[str, int] = {}
+        self._scheduled: dict[str, Dataset] = {}
+        self._unsent: list[Dataset] = []
+        self._views: dict[str, View] = {
+            view.code: view
+            for plan in load_plans().values()
+            for view in (*plan.views, *plan.substitutes)
+        }
+
+    def worklist(self, action: dict[str, Any]) -> dict[str, Any]:
+        """Ask what is planned for an accession number; answer with the planned views."""
+        query = Dataset()
+        query.AccessionNumber = action["accession_number"]
+        for keyword in (
+            "PatientName",
+            "PatientID",
+            "PatientBirthDate",
+            "PatientSex",
+            "PatientSexNeutered",
+            "PatientSpeciesDescription",
+            "PatientBreedDescription",
+            "ResponsiblePerson",
+            "StudyInstanceUID",
+            "RequestedProcedureID",
+            "ReferringPhysicianName",
+        ):
+            setattr(query, keyword, "")
+        query.PatientSpeciesCodeSequence = [Dataset()]
+        query.PatientBreedCodeSequence = []
+        step = Dataset()
+        step.Modality = "IO"
+        step.ScheduledStationAETitle = _TITLE
+        step.ScheduledProcedureStepStartDate = ""
+        step.ScheduledProcedureStepStartTime = ""
+        step.ScheduledProcedureStepID = ""
+        step.ScheduledProcedureStepDescription = ""
+        step.ScheduledProtocolCodeSequence = []
+        query.ScheduledProcedureStepSequence = [step]
+        found = [
+            identifier
+            for status, identifier in self._open().send_c_find(
+                query, ModalityWorklistInformationFind
+            )
+            if status and status.Status in {0xFF00, 0xFF01} and identifier is not None
+        ]
+        if len(found) != 1:
+            raise LookupError(f"worklist: expected one planned step, got {len(found)}")
+        self._scheduled[action["accession_number"]] = found[0]
+        planned = found[0].ScheduledProcedureStepSequence[0].ScheduledProtocolCodeSequence
+        return {"views": [item.CodeValue for item in planned]}
+
+    def image(self, action: dict[str, Any]) -> dict[str, Any]:
+        """Make the image of a shot and send it, or keep it back for later."""
+        shot = Shot.model_validate_json(action["shot"])
+        dataset = self._make(action["accession_number"], shot, action["species_code"])
+        if shot.late:
+            self._unsent.append(dataset)
+            return {"kept_back": dataset.SOPInstanceUID}
+        self._send(dataset)
+        return {"stored": dataset.SOPInstanceUID}
+
+    def send_late(self, _action: dict[str, Any]) -> dict[str, Any]:
+        late, self._unsent = self._unsent, []
+        for dataset in late:
+            self._send(dataset)
+        return {"stored": [dataset.SOPInstanceUID for dataset in late]}
+
+    def _make(self, accession_number: str, shot: Shot, species_code: str) -> Dataset:
+        scheduled = self._scheduled[accession_number]
+        number = self._numbers[accession_number] = self._numbers.get(accession_number, 0) + 1
+        view = self._views[shot.view]
+        species = species_from_code(species_code)
+        if species is None:
+            raise LookupError(f"species code {species_code}: expected dog or cat")
+        name = f"{accession_number} image {number}"
+        pixels = render_view(
+            species.value,
+            view.teeth,
+            receptor_size=view.receptor_size,
+            pixel_pitch_mm=PIXEL_PITCH_MM,
+            seed=int.from_bytes(hashlib.sha256(name.encode()).digest()[:4], "big"),
+            cut_off=0.3 if shot.rejected else 0.0,
+        )
+        acquisition = Acquisition(
+            scheduled=scheduled,
+            view=view,
+            labelled=shot.labelled,
+            sop_instance_uid=invented_uid(name),
+            series_instance_uid=invented_uid(f"{accession_number} series"),
+            number=number,
+            acquired_at=self._day.station_time(shot.image_time(IMAGE_AFTER_EXPOSURE_S)),
+            tube_kv=TUBE_KV,
+            tube_current_ma=TUBE_CURRENT_MA,
+            exposure_ms=shot.exposure_ms,
+            pixel_pitch_mm=PIXEL_PITCH_MM,
+        )
+        return intraoral_object(acquisition, pixels)
+
+    def _send(self, dataset: Dataset) -> None:
+        status = self._open().send_c_store(dataset)
+        if not status or status.Status != 0x0000:
+            told = f"{status.Status:04X} {status.get('ErrorComment', '')}" if status else "none"
+            raise ConnectionError(f"C-STORE: expected status 0000, got {told}")
+
+    def _open(self) -> Association:
+        if self._association is None or not self._association.is_established:
+            self._association = self._entity.associate(self._host, self._port, ae_title="GOMPHOSIS")
+        if not self._association.is_established:
+            raise ConnectionError("association: expected it to be accepted")
+        return self._association
+
+    def close(self) -> None:
+        if self._association is not None and self._association.is_established:
+            self._association.release()
+
+
+def main(host: Annotated[str, typer.Option()], port: Annotated[int, typer.Option()]) -> None:
+    """Query and send when told, until the input ends."""
+    station = Station(host, port)
+    try:
+        perform(
+            {
+                "worklist": station.worklist,
+                "image": station.image,
+                "send_late": station.send_late,
+            }
+        )
+    finally:
+        station.close()
+
+
+if __name__ == "__main__":
+    typer.run(main)
