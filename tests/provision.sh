@@ -52,7 +52,8 @@ provide_environment() {
     [ "$1" != bench ] || folder=build/bench-venv
     python=$folder/bin/python
 
-    if ! { [ -x "$python" ] && new_enough "$python"; }; then
+    # Half made, moved or too old: made anew.
+    if ! { [ -x "$python" ] && new_enough "$python" && "$python" -c 'import pip' 2>/dev/null; }; then
         base=$(find_python)
         if [ -e "$folder" ]; then
             [ -f "$folder/pyvenv.cfg" ] || fail "$folder is in the way and is no Python environment: move it"
@@ -69,9 +70,9 @@ provide_environment() {
     fi
     rm -f "$folder"/installed-*
     say "installing $(grep -c '==' "$lock") packages of $lock (about half a minute)"
-    "$python" -m pip install --quiet --disable-pip-version-check --no-input \
+    "$python" -m pip install -qq --disable-pip-version-check --no-input \
         --require-hashes --requirement "$lock"
-    "$python" -m pip install --quiet --disable-pip-version-check --no-input --no-deps --editable .
+    "$python" -m pip install -qq --disable-pip-version-check --no-input --no-deps --editable .
     # dev.lock holds every pin of run.lock (a test sees to that), so it serves for both.
     [ "$1" != dev ] || fingerprint "$python" requirements/run.lock >"$folder/installed-run"
     printf '%s\n' "$wanted" >"$stamp"
