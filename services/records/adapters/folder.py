@@ -1,0 +1,247 @@
+"""The default patient record: a folder that any record can be fed from. The layout is our own.
+
+::
+
+    <path>/charges/<site>/<study>/<key>.json          one ledger entry: a charge or a credit
+    <path>/notes/<site>/<study>/<revision>.json       one revision of a note: its manifest
+    <path>/notes/<site>/<study>/<revision>.html .txt  the same note to read
+    <path>/charges|notes/.../<file>.json.answer.json  left by the record side (optional)
+    <path>/orders/*.json                              left by the record side (optional)
+    <path>/orders/taken/  orders/rejected/            where we put orders that we have read
+
+Identifiers become file names by ``file_names.file_name`` (``:`` is ``%3A``). A ``.json`` file is
+there only when it and what belongs to it are whole and on disk, and it never changes::
+
+    {"layout": "gomphosis-folder-1", "position": 1, "sha256": "...", "content": {...}}
+
+``position`` counts the entries of a study in order of posting. ``sha256`` is over ``content`` as
+JSON with sorted keys, no spaces, UTF-8. A note's content names its two files with their own
+sha256. Whoever writes into the folder should write beside and rename, as we do.
+
+Answers and orders: see ``folder_drops``.
+"""
+
+import json
+from collections.abc import Iterable, Sequence
+from hashlib import sha256
+from pathlib import Path
+from typing import Any, ClassVar
+
+from pydantic import ValidationError
+
+from schemas.conclusions import EntryType
+from schemas.facts import PostingOutcome
+from services.records.adapters.durable_files import (
+    make_folder,
+    only_writer,
+    sync_folder,
+    write_durably,
+)
+from services.records.adapters.file_names import file_name
+from services.records.adapters.folder_drops import AnswerDrop, OrderDrop, read_answer, translated
+from services.records.adapters.folder_entry import LAYOUT, digest_of, read_entry
+from services.records.port import (
+    DATA_DIR_OPTION,
+    Accepted,
+    Answer,
+    ChargePosting,
+    HeldLine,
+    LateAnswer,
+    NotePosting,
+    OrderOffer,
+    PatientRecord,
+    RecordOptionError,
+    RecordUnavailable,
+    Rejected,
+    Unreadable,
+    Verdict,
+)
+
+_OPTIONS = {"path", DATA_DIR_OPTION}
+
+
+class FolderAdapter(PatientRecord):
+    """Keeps charges and notes as files, and reads orders and answers from files.
+
+    ``options``: ``path``, the folder (default: ``record`` in the data folder).
+    """
+
+    NAME: ClassVar[str] = "folder"
+
+    def __init__(self, options: dict[str, str]) -> None:
+        for option, value in options.items():
+            if option not in _OPTIONS:
+                raise RecordOptionError(option, value, "no such option; the folder knows: path")
+        path = options.get("path") or str(Path(options.get(DATA_DIR_OPTION, ".")) / "record")
+        self.path = Path(path).absolute()
+        if self.path.exists() and not self.path.is_dir():
+            raise RecordOptionError("path", path, "a folder")
+        self._orders = OrderDrop(self.path)
+        self._answers = AnswerDrop(self.path)
+
+    def post_charge(self, posting: ChargePosting) -> Answer:
+        with translated(self.path), only_writer(self.path):
+            return self._keep_charge(posting)
+
+    def reverse_charge(self, posting: ChargePosting) -> Answer:
+        with translated(self.path), only_writer(self.path):
+            if not self._charge_path(posting, posting.key).exists():
+                reason = self._why_not_reversed(posting)
+                if reason:
+                    return Rejected(reason)
+            return self._keep_charge(posting)
+
+    def read_charges(
+        self, *, study_instance_uid: str | None = None, patient_id: str | None = None
+    ) -> Sequence[HeldLine]:
+        study = "*" if study_instance_uid is None else file_name(study_instance_uid)
+        with translated(self.path):
+            entries = [
+                read_entry(path, self.path)
+                for path in self.path.glob(f"charges/*/{study}/*.json")
+                if not path.name.endswith(".answer.json") and not _rejection(path)
+            ]
+        ordered = sorted(entries, key=lambda one: (one.path.parent, one.position))
+        lines = [entry.held_line() for entry in ordered]
+        return [line for line in lines if patient_id in {None, line.patient_id}]
+
+    def post_note(self, posting: NotePosting) -> Answer:
+        note = posting.note
+        files = {".html": note.html.encode(), ".txt": note.text.encode()}
+        content: dict[str, Any] = {
+            "posting_key": posting.key,
+            "site": posting.site,
+            "status": posting.status.value,
+            "note": note.model_dump(mode="json", exclude={"html", "text", "due"}),
+            "files": {
+                f"{note.revision}{suffix}": sha256(body).hexdigest()
+                for suffix, body in files.items()
+            },
+        }
+        folder = self._folder("notes", posting.site, note.study_instance_uid)
+        path = folder / f"{note.revision}.json"
+        with translated(self.path), only_writer(self.path):
+            if not path.exists():
+                make_folder(folder)
+                for suffix, body in files.items():
+                    write_durably(folder / f"{note.revision}{suffix}", body)
+            return self._keep(path, content)
+
+    def check(self) -> Verdict:
+        probe = self.path / ".check"
+        try:
+            with translated(self.path), only_writer(self.path):
+                write_durably(probe, b"")
+                probe.unlink()
+        except RecordUnavailable as error:
+            return Verdict(False, str(error))
+        return Verdict(True, f"record folder {self.path}: can be written")
+
+    def read_orders(self) -> Iterable[OrderOffer | Unreadable]:
+        with translated(self.path):
+            return list(self._orders.read())
+
+    def read_answers(self) -> Iterable[LateAnswer | Unreadable]:
+        with translated(self.path):
+            return list(self._answers.read())
+
+    def settle(self, item: OrderOffer | LateAnswer | Unreadable) -> None:
+        with translated(self.path):
+            if item.token.startswith("orders/"):
+                self._orders.settle(item)
+            else:
+                self._answers.settle(item)
+
+    def _folder(self, kind: str, site: str, study_instance_uid: str) -> Path:
+        return self.path / kind / file_name(site) / file_name(study_instance_uid)
+
+    def _charge_path(self, posting: ChargePosting, key: str) -> Path:
+        folder = self._folder("charges", posting.site, posting.study_instance_uid)
+        return folder / f"{file_name(key)}.json"
+
+    def _keep_charge(self, posting: ChargePosting) -> Answer:
+        content = {
+            "site": posting.site,
+            "patient_id": posting.patient_id,
+            "study_instance_uid": posting.study_instance_uid,
+            "account": posting.account,
+            "accession_number": posting.accession_number,
+            "currency": posting.currency,
+            "entry": posting.entry.model_dump(mode="json"),
+        }
+        return self._keep(self._charge_path(posting, posting.key), content)
+
+    def _keep(self, path: Path, content: dict[str, Any]) -> Answer:
+        """Keep an entry that nobody may change, or find that it is kept already."""
+        reference = path.relative_to(self.path).as_posix()
+        digest = digest_of(content)
+        if path.exists():
+            # A writer that was killed may have renamed it and not synced the folder.
+            sync_folder(path.parent)
+            if digest_of(read_entry(path, self.path).content) != digest:
+                return Rejected(
+                    f"{reference} is held with other content under the same key; "
+                    "nothing was changed, a person has to compare the two"
+                )
+        else:
+            make_folder(path.parent)
+            entry = {
+                "layout": LAYOUT,
+                "position": self._next_position(path.parent),
+                "sha256": digest,
+                "content": content,
+            }
+            write_durably(path, json.dumps(entry, ensure_ascii=False, indent=1).encode())
+        rejection = _rejection(path)
+        return Rejected(rejection) if rejection else Accepted(reference)
+
+    def _next_position(self, folder: Path) -> int:
+        names = [path.name for path in folder.glob("*.json")]
+        return 1 + sum(not name.endswith(".answer.json") for name in names)
+
+    def _why_not_reversed(self, posting: ChargePosting) -> str | None:
+        """Tell why a credit may not stand in the record, if so."""
+        entry = posting.entry
+        if entry.type is not EntryType.CREDIT or entry.reverses is None:
+            return f"{posting.key} is no credit that names the charge it reverses"
+        path = self._charge_path(posting, entry.reverses)
+        if not path.exists():
+            return f"there is no charge {entry.reverses} for this study to reverse"
+        if _rejection(path):
+            return (
+                f"charge {entry.reverses} was rejected by the record; there is nothing to reverse"
+            )
+        reversing = self._held_reversal(posting)
+        if reversing:
+            return f"charge {entry.reverses} is reversed already, by {reversing}"
+        return _why_not_against(read_entry(path, self.path).held_line(), posting)
+
+    def _held_reversal(self, posting: ChargePosting) -> str | None:
+        lines = self.read_charges(study_instance_uid=posting.study_instance_uid)
+        reverses = posting.entry.reverses
+        return next((line.posting_key for line in lines if line.reverses == reverses), None)
+
+
+def _why_not_against(held: HeldLine, posting: ChargePosting) -> str | None:
+    """Tell why a credit does not fit the line that it names, if so."""
+    if held.type is not EntryType.CHARGE:
+        return f"{held.posting_key} is no charge"
+    if held.patient_id != posting.patient_id:
+        return f"charge {held.posting_key} is held for another patient"
+    if held.currency != posting.currency or held.amount < posting.entry.amount:
+        return (
+            f"charge {held.posting_key} is held with {held.amount} {held.currency}; "
+            f"{posting.entry.amount} {posting.currency} cannot be taken off it"
+        )
+    return None
+
+
+def _rejection(path: Path) -> str | None:
+    """Give the words by which the record side rejected an entry, if it did."""
+    try:
+        answer = read_answer(path)
+    except ValidationError:
+        return None  # `read_answers` brings an answer that cannot be read to a person
+    if answer is None or answer.outcome is PostingOutcome.ACCEPTED:
+        return None
+    return answer.words or "(the record gave no reason)"

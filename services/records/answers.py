@@ -1,0 +1,95 @@
+"""What the record said, marked and told as a fact in one transaction."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from uuid import UUID
+
+from schemas.channels import Exchange
+from schemas.envelope import Message, Source, new_id
+from schemas.facts import PostingAnswered, PostingOutcome
+from services.records import store
+from services.records.port import Accepted, Answer, LateAnswer
+from services.records.store import PostingRow, PostingState
+from services.runtime.worker import Work
+
+_LONGEST_TEXT = 2000
+_NO_WORDS = "(the record gave no reason)"
+
+UNANSWERED = (PostingState.WAITING, PostingState.SUPERSEDED)
+"""A draft that was overtaken while it was on its way is in the record all the same."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """An answer in the words of the fact."""
+
+    outcome: PostingOutcome
+    reference: str | None
+    words: str | None
+
+    @property
+    def state(self) -> PostingState:
+        accepted = self.outcome is PostingOutcome.ACCEPTED
+        return PostingState.POSTED if accepted else PostingState.REJECTED
+
+
+def said(answer: Answer) -> Said:
+    """Read the port's answer."""
+    if isinstance(answer, Accepted):
+        return Said(PostingOutcome.ACCEPTED, _text(answer.reference), None)
+    return Said(PostingOutcome.REJECTED, None, _text(answer.words) or _NO_WORDS)
+
+
+def said_late(answer: LateAnswer, row: PostingRow) -> Said:
+    """Read a late answer; the reference given at first stays where it gives none."""
+    if answer.outcome is PostingOutcome.ACCEPTED:
+        reference = answer.reference or row.reference
+        return Said(answer.outcome, _text(reference), _text(answer.words))
+    return Said(answer.outcome, _text(answer.reference), _text(answer.words) or _NO_WORDS)
+
+
+def mark(
+    work: Work, row: PostingRow, answer: Said, source: Source, before: Collection[PostingState]
+) -> bool:
+    """Mark a posting and emit ``PostingAnswered``; False where it was marked already."""
+    now = datetime.now(UTC)
+    changed = store.answer(
+        work.connection,
+        row.posting_key,
+        before,
+        answer.state,
+        at=now,
+        reference=answer.reference,
+        words=answer.words,
+    )
+    if changed:
+        fact = PostingAnswered(
+            posting_key=row.posting_key,
+            study_instance_uid=row.study_instance_uid,
+            outcome=answer.outcome,
+            record_reference=answer.reference,
+            words=answer.words,
+        )
+        work.emit(
+            Message(
+                id=new_id(),
+                group=row.group_name,
+                site=row.site,
+                occurred_at=now,
+                received_at=now,
+                source=source,
+                correlation_id=row.correlation_id,
+                causation_id=UUID(row.message_id),
+                payload=fact,
+            ),
+            Exchange.OFFERS,
+        )
+    return changed
+
+
+def _text(words: str | None) -> str | None:
+    """Fit a record's words to the fact: no record may break our own contract."""
+    if not words or not words.strip():
+        return None
+    return words if len(words) <= _LONGEST_TEXT else words[: _LONGEST_TEXT - 1] + "…"

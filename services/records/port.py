@@ -1,0 +1,233 @@
+"""The port to a patient record: what we ask of any record, whatever it speaks.
+
+An adapter may be called again with what it has done already, after a crash or a lost answer: it
+tells by the posting's key and answers as it did before. An outage is ``RecordUnavailable`` and
+only delays; a refusal of one posting is ``Rejected`` in the record's own words, for a person.
+"""
+
+from abc import ABC, abstractmethod
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from enum import StrEnum
+from typing import ClassVar
+
+from schemas.conclusions import EntryType, LedgerEntry, NoteState, NoteWritten
+from schemas.envelope import Payload
+from schemas.errors import GomphosisError, InvalidInput
+from schemas.facts import PostingOutcome
+
+DATA_DIR_OPTION = "data_dir"
+"""The option that every adapter gets beside its own: the service's data folder."""
+
+
+class RecordError(GomphosisError):
+    """Root of the errors of a patient record."""
+
+
+class RecordUnavailable(RecordError):  # noqa: N818 - a state, not a fault of the caller
+    """The record cannot be reached or cannot write now. The posting waits and is tried again."""
+
+
+class RecordRefused(RecordError):  # noqa: N818
+    """The record does not work with us as it is set up or as it stands: a person must act.
+
+    Examples are wrong credentials or a damaged entry. Postings wait meanwhile; none is lost.
+    """
+
+
+class RecordOptionError(RecordError):
+    """An option of an adapter is wrong; names it and says what was expected."""
+
+    def __init__(self, option: str, value: str, expected: str) -> None:
+        self.option = option
+        self.value = value
+        self.expected = expected
+        super().__init__(f"records.options.{option}: expected {expected}, got {value!r}")
+
+
+class NoteStatus(StrEnum):
+    """How far a note is, in the words that records use for reports (FHIR DiagnosticReport)."""
+
+    PRELIMINARY = "preliminary"
+    FINAL = "final"
+    APPENDED = "appended"
+
+
+STATUS_OF_NOTE: dict[NoteState, NoteStatus] = {
+    NoteState.DRAFT: NoteStatus.PRELIMINARY,
+    NoteState.AMENDED: NoteStatus.PRELIMINARY,
+    NoteState.SIGNED: NoteStatus.FINAL,
+    NoteState.ADDENDED: NoteStatus.APPENDED,
+}
+"""A posted note needs no posting: it is in the record already."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChargePosting:
+    """One ledger entry on its way to the record, for one patient and study."""
+
+    site: str
+    patient_id: str
+    study_instance_uid: str
+    account: str | None = None
+    accession_number: str | None = None
+    currency: str
+    entry: LedgerEntry
+
+    @property
+    def key(self) -> str:
+        return self.entry.posting_key
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotePosting:
+    """A study's note at a revision, on its way to the record."""
+
+    site: str
+    note: NoteWritten
+
+    @property
+    def key(self) -> str:
+        return note_key(self.note)
+
+    @property
+    def status(self) -> NoteStatus:
+        return STATUS_OF_NOTE[self.note.state]
+
+
+def note_key(note: NoteWritten) -> str:
+    """Give the posting key of a note: one posting for each revision."""
+    return f"note:{note.study_instance_uid}:{note.revision}"
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """The record holds the posting, and this is how it names it."""
+
+    reference: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """The record will not take the posting, and says why."""
+
+    words: str
+
+
+Answer = Accepted | Rejected
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldLine:
+    """A charge or credit as the record holds it now.
+
+    ``changed_by_hand`` is true where the record can tell that it is not what we posted.
+    """
+
+    posting_key: str
+    type: EntryType
+    reverses: str | None
+    site: str
+    patient_id: str
+    study_instance_uid: str
+    code: str
+    quantity: int
+    amount: Decimal
+    currency: str
+    service_day: date
+    reference: str
+    changed_by_hand: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LateAnswer:
+    """What the record said about a posting after it had answered at first."""
+
+    token: str
+    posting_key: str
+    outcome: PostingOutcome
+    reference: str | None = None
+    words: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderOffer:
+    """An order or a cancellation that the record tells."""
+
+    token: str
+    site: str
+    occurred_at: datetime
+    source_clock: str | None
+    payload: Payload
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unreadable:
+    """Something that the record tells and that breaks its contract."""
+
+    token: str
+    body: bytes
+    error: InvalidInput
+    kind: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Whether the peer can be worked with, in plain words."""
+
+    ok: bool
+    words: str
+
+
+class PatientRecord(ABC):
+    """A patient record. Every verb is safe to repeat, and may be called from any thread.
+
+    Every verb raises RecordUnavailable where it is worth another try, and RecordRefused where a
+    person must act first.
+    """
+
+    NAME: ClassVar[str]
+    """The adapter's short name, as facts of this source carry it."""
+
+    @abstractmethod
+    def post_charge(self, posting: ChargePosting) -> Answer:
+        """Put a charge into the record. The same key with other content is rejected."""
+
+    @abstractmethod
+    def reverse_charge(self, posting: ChargePosting) -> Answer:
+        """Put a credit beside the charge that it reverses; the charge stays.
+
+        Rejected where the record holds no such charge for this patient and study.
+        """
+
+    @abstractmethod
+    def read_charges(
+        self, *, study_instance_uid: str | None = None, patient_id: str | None = None
+    ) -> Sequence[HeldLine]:
+        """Give the lines held for a study, a patient, or both; a study's in order of posting."""
+
+    @abstractmethod
+    def post_note(self, posting: NotePosting) -> Answer:
+        """Put a revision of a note into the record, with its status. Older revisions stay."""
+
+    @abstractmethod
+    def check(self) -> Verdict:
+        """Reach the peer and say in plain words whether we can work with it. Never raises."""
+
+    def read_orders(self) -> Iterable[OrderOffer | Unreadable]:
+        """Give orders told since the last ``settle``; the same again until they are settled."""
+        return ()
+
+    def read_answers(self) -> Iterable[LateAnswer | Unreadable]:
+        """Give late answers to postings; the same again until they are settled."""
+        return ()
+
+    def settle(self, item: OrderOffer | LateAnswer | Unreadable) -> None:
+        """Tell that an item is durable with us, so that it need not be given again."""
+        del item
+
+    def close(self) -> None:
+        """Let go of connections. Safe to repeat."""
+        return

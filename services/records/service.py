@@ -1,0 +1,25 @@
+"""The records service: a worker that puts postings in line, a poster, a listener."""
+
+from schemas.channels import RECORDS
+from services.records.adapters.choose import open_record
+from services.records.listener import Listener
+from services.records.poster import Poster
+from services.records.worker import handle
+from services.runtime.service import Loop, Runtime, Service
+
+
+def build(runtime: Runtime) -> Service:
+    """Put the service together. Raises RecordError for a wrong adapter or option."""
+    record = open_record(runtime.settings)
+    poll_s = runtime.settings.records.poll_s
+    poster = Poster(runtime.store, record, runtime.relay, poll_s)
+    listener = Listener(runtime.store, record, runtime.relay, runtime.group.name, poll_s)
+    return Service(
+        runtime.service,
+        [
+            runtime.worker(RECORDS, handle),
+            Loop("poster", poster.run),
+            Loop("listener", listener.run),
+        ],
+        close=record.close,
+    )
