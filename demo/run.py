@@ -159,17 +159,16 @@ class RunOfTheDay:
         late = self._station.ask(do="send_late")["stored"]
         for one in played:
             kept_back = sum(Setback.LATE in events for events in one.visit.events.values())
-            if not kept_back:
-                continue
-            before = len(self._held(one.visit)[0])
-            one.images += kept_back
-            self._wait_for("the late image", lambda one=one: self._is_assessed(one))
-            self._wait_for(
-                "the late image's charge",
-                lambda one=one, before=before: len(self._held(one.visit)[0]) > before,
-            )
-            self._wait_for("the late image in the note", lambda one=one: self._note_is_new(one))
+            if kept_back:
+                self._late_images_of(one, kept_back)
         self._say(f"{len(late)} late image arrived after closing: charges and note revised")
+
+    def _late_images_of(self, played: Played, count: int) -> None:
+        before = len(self._held(played.visit)[0])
+        played.images += count
+        self._wait_for("the late image", lambda: self._is_assessed(played))
+        self._wait_for("the late image's charge", lambda: len(self._held(played.visit)[0]) > before)
+        self._wait_for("the late image in the note", lambda: self._note_is_new(played))
 
     def _note_is_new(self, played: Played) -> bool:
         study = self._hospital.study(played.visit.study_instance_uid)

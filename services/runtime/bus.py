@@ -11,7 +11,8 @@ What holds on both:
 - Messages reach one consumer in the order in which they were published. A message that is
   retried later goes behind; those after it do not wait.
 - A message that was delivered ``delivery_limit`` times without an answer (its consumer died each
-  time) comes once more with ``dead_reason`` set, so that it can be kept for triage.
+  time) comes again with ``dead_reason`` set, in a batch of its own; ``redelivered`` tells whether
+  that too was without an answer before.
 """
 
 from abc import ABC, abstractmethod
@@ -111,6 +112,11 @@ class BusLimits:
     retry_waits_s: tuple[float, ...] = field(default=(1.0, 5.0, 30.0, 120.0, 600.0))
     blocked_timeout_s: float = 30.0
     confirm_timeout_s: float = 30.0
+
+    def wait_for(self, wanted_s: float) -> float:
+        """Round a wait up to the next that there is, or take the longest."""
+        waits = sorted(self.retry_waits_s)
+        return next((wait for wait in waits if wait >= wanted_s), waits[-1])
 
 
 class Bus(ABC):

@@ -160,7 +160,7 @@ class EmbeddedBus(Bus):
             if isinstance(outcome, Done):
                 done.append((row_id, consumer))
             else:
-                later.append((now + self._wait_of(outcome.wait_s), row_id, consumer))
+                later.append((now + self.limits.wait_for(outcome.wait_s), row_id, consumer))
         with self._transaction() as connection:
             connection.executemany("DELETE FROM delivery WHERE id = ? AND consumer = ?", done)
             connection.executemany(
@@ -168,11 +168,6 @@ class EmbeddedBus(Bus):
                 "ready_at = ? WHERE id = ? AND consumer = ?",
                 later,
             )
-
-    def _wait_of(self, wanted_s: float) -> float:
-        """Round a wait up to the next that every backend has, or take the longest."""
-        waits = sorted(self.limits.retry_waits_s)
-        return next((wait for wait in waits if wait >= wanted_s), waits[-1])
 
     def _claim(self, queue: str, consumer: str) -> dict[int, Delivery]:
         """Take what is ready, oldest first; a message given up is taken alone."""

@@ -114,7 +114,9 @@ class Worker:
         unusable: list[triage.Kept] = []
         for delivery in deliveries:
             try:
-                if delivery.dead_reason is not None:
+                # A message given up is tried once more, alone: it may only have shared a batch
+                # with the one that killed its consumer.
+                if delivery.dead_reason is not None and delivery.redelivered:
                     raise InvalidInput("delivery", delivery.dead_reason, "a handler that survives")
                 messages.append(parse(delivery.body))
             except InvalidInput as error:
