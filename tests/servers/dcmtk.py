@@ -87,6 +87,8 @@ class StoreScp(PrivateServer):
 
     def start(self) -> None:
         """Start, and return once it answers C-ECHO."""
+        if self._runs():
+            return
         command = [str(self._dcmtk.path("storescp")), "--aetitle", self.ae_title]
         command += ["--output-directory", str(self.received), *self._options, str(self.port)]
         self._process = self._spawn(command, dcmtk_environment(), self.folder)

@@ -99,6 +99,8 @@ class PostgreSQL(PrivateServer):
 
     def start(self) -> None:
         """Start, the first time on a new cluster; return once connections are served."""
+        if self._runs():
+            return
         if not self._data.exists():
             self._make_cluster()
         command = [str(self._programs / "postgres"), "-D", str(self._data), "-p", str(self.port)]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import tempfile
 from abc import ABC, abstractmethod
@@ -12,6 +11,7 @@ from types import TracebackType
 from typing import Self
 
 from tests.servers.processes import processes_of
+from tests.servers.reaper import Reaper
 
 LOG_TAIL_LINES = 25
 
@@ -36,6 +36,7 @@ class PrivateServer(ABC):
     def __init__(self) -> None:
         self.folder = Path(tempfile.mkdtemp(prefix=f"gomphosis-{self.name}-"))
         self._process: subprocess.Popen[bytes] | None = None
+        self._reaper = Reaper(self.folder)
 
     @property
     @abstractmethod
@@ -44,7 +45,7 @@ class PrivateServer(ABC):
 
     @abstractmethod
     def start(self) -> None:
-        """Start, and return once connections are served."""
+        """Start, and return once connections are served; if it runs already, do nothing."""
 
     @abstractmethod
     def stop(self) -> None:
@@ -60,11 +61,11 @@ class PrivateServer(ABC):
         self.start()
 
     def close(self) -> None:
-        """Stop, and remove the data."""
+        """Stop, and remove the data; what would not stop is killed."""
         try:
             self.stop()
         finally:
-            shutil.rmtree(self.folder, ignore_errors=True)
+            self._reaper.finish()
 
     def pids(self) -> list[int]:
         """Return the ids of all living processes of this server, children and daemons included."""
@@ -110,8 +111,11 @@ class PrivateServer(ABC):
             self._process.wait(timeout=10)
             self._process = None
 
+    def _runs(self) -> bool:
+        return self._process is not None and self._process.poll() is None
+
     def _still_runs(self) -> None:
-        if self._process is None or self._process.poll() is not None:
+        if not self._runs():
             raise ServerStartError(self.name, self._log_tail())
 
     def _log_tail(self) -> str:

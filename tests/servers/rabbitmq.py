@@ -112,6 +112,8 @@ class RabbitMQ(PrivateServer):
 
     def start(self) -> None:
         """Start the node and its port mapper; return once AMQP is served."""
+        if self._runs():
+            return
         self._start_epmd()
         self._process = self._spawn([str(SERVER_SCRIPT)], self._environment(), self.folder)
         wait_until(self._serves_amqp, START_TIMEOUT_S, "the private RabbitMQ to serve AMQP")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -73,9 +75,12 @@ def test_a_private_broker_keeps_a_confirmed_message_through_kill_and_restart_the
     # given
     url = own_broker.create_vhost()
     publish_one(url, b"kept")
+    own_broker.start()
     before = own_broker.pids()
     names = {Path(f"/proc/{pid}/comm").read_text().strip() for pid in before}
     assert {"epmd", "beam.smp"} <= names
+    nodes = [pid for pid in before if Path(f"/proc/{pid}/comm").read_text().strip() == "beam.smp"]
+    assert len(nodes) == 1, "a second start() must not start a second node"
 
     # when
     own_broker.kill()
@@ -242,6 +247,33 @@ def test_dcmtk_stores_into_its_own_receiver_which_ends_cleanly(
     assert len(received) == 1
     assert pids
     assert [pid for pid in pids if is_running(pid)] == []
+
+
+@pytest.mark.database
+def test_a_test_run_that_is_killed_leaves_no_server_behind() -> None:
+    # given
+    programs = require_postgresql()
+    script = (
+        "import signal, sys, pathlib\n"
+        "from tests.servers.postgresql import PostgreSQL\n"
+        "server = PostgreSQL(pathlib.Path(sys.argv[1]))\n"
+        "server.start()\n"
+        "print(server.folder, flush=True)\n"
+        "signal.pause()\n"
+    )
+    root = Path(__file__).parents[2]
+    command = [sys.executable, "-c", script, str(programs)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=root) as run:
+        assert run.stdout is not None
+        folder = Path(run.stdout.readline().strip())
+        assert processes_of(folder)
+
+        # when
+        run.kill()
+
+    # then
+    wait_until(lambda: not folder.exists(), 30, "the killed run's folder to be removed")
+    assert processes_of(folder) == []
 
 
 class EndsAtOnce(PrivateServer):
