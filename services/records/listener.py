@@ -1,5 +1,6 @@
 """The listener: brings what the record tells of itself, orders and late answers, to intake."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from threading import Event
 
@@ -19,7 +20,6 @@ from services.records.port import (
 from services.records.poster import SERVICE
 from services.records.store import PostingState
 from services.runtime import triage
-from services.runtime.outbox import Relay
 from services.runtime.store import Store, StoreUnavailable
 from services.runtime.worker import Work
 
@@ -38,11 +38,16 @@ class Listener:
     """
 
     def __init__(
-        self, store_: Store, record: PatientRecord, relay: Relay, group: str, poll_s: float
+        self,
+        store_: Store,
+        record: PatientRecord,
+        wake: Callable[[], None],
+        group: str,
+        poll_s: float,
     ) -> None:
         self._store = store_
         self._record = record
-        self._relay = relay
+        self._wake = wake
         self._group = group
         self._poll_s = poll_s
         self._source = Source(kind="record", name=record.NAME)
@@ -69,7 +74,7 @@ class Listener:
         for item in items:
             with self._store.begin() as connection:
                 self._take(Work(connection, self._store), item)
-            self._relay.wake()
+            self._wake()
             self._record.settle(item)
         return len(items)
 

@@ -1,6 +1,7 @@
 """The poster: brings waiting postings to the record, in order for each patient."""
 
 import random
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from threading import Event
 
@@ -11,7 +12,6 @@ from services.records import answers, store
 from services.records.port import PatientRecord, RecordError, RecordUnavailable
 from services.records.postings import post
 from services.records.store import PostingRow
-from services.runtime.outbox import Relay
 from services.runtime.store import Store, StoreUnavailable
 from services.runtime.worker import Work
 
@@ -26,6 +26,10 @@ _OUTAGE_AFTER = 3
 """So many failures in a row mean that the record is away: the rest of the round is spared."""
 
 
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
 class Poster:
     """Posts what waits, one process at a time.
 
@@ -33,13 +37,21 @@ class Poster:
     Killed in between, it is posted again under the same key, and the record answers as before.
     """
 
-    def __init__(self, store_: Store, record: PatientRecord, relay: Relay, poll_s: float) -> None:
+    def __init__(
+        self,
+        store_: Store,
+        record: PatientRecord,
+        wake: Callable[[], None],
+        poll_s: float,
+        now: Callable[[], datetime] = _utc_now,
+    ) -> None:
         self._store = store_
         self._record = record
-        self._relay = relay
+        self._wake = wake
         self._poll_s = poll_s
         self._source = Source(kind="record", name=record.NAME)
         self._random = random.Random()
+        self._now = now
 
     def run(self, stop: Event) -> None:
         """Post until stopped; trouble with record or store only delays."""
@@ -57,7 +69,7 @@ class Poster:
     def post_due(self, stop: Event | None = None) -> int:
         """Post the first due posting of each patient; give the number that were answered."""
         with self._store.read() as connection:
-            rows = store.due(connection, datetime.now(UTC), _PAGE)
+            rows = store.due(connection, self._now(), _PAGE)
         answered = failures = 0
         for row in rows:
             if (stop is not None and stop.is_set()) or failures >= _OUTAGE_AFTER:
@@ -68,7 +80,7 @@ class Poster:
             else:
                 failures += 1
         if answered:
-            self._relay.wake()
+            self._wake()
         return answered
 
     def _post(self, row: PostingRow) -> bool:
@@ -109,7 +121,7 @@ class Poster:
             wait_s=round(wait_s, 2),
             reason=str(error),
         )
-        next_try_at = datetime.now(UTC) + timedelta(seconds=wait_s)
+        next_try_at = self._now() + timedelta(seconds=wait_s)
         with self._store.begin() as connection:
             store.put_off(connection, row.posting_key, attempts, next_try_at, str(error))
 

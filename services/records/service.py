@@ -12,8 +12,8 @@ def build(runtime: Runtime) -> Service:
     """Put the service together. Raises RecordError for a wrong adapter or option."""
     record = open_record(runtime.settings)
     poll_s = runtime.settings.records.poll_s
-    poster = Poster(runtime.store, record, runtime.relay, poll_s)
-    listener = Listener(runtime.store, record, runtime.relay, runtime.group.name, poll_s)
+    poster = Poster(runtime.store, record, runtime.relay.wake, poll_s)
+    listener = Listener(runtime.store, record, runtime.relay.wake, runtime.group.name, poll_s)
     return Service(
         runtime.service,
         [

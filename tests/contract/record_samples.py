@@ -1,0 +1,116 @@
+"""Invented postings for the tests of patient records."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from decimal import Decimal
+from typing import Any
+
+from schemas.conclusions import (
+    Addendum,
+    ChargesAssessed,
+    EntryType,
+    LedgerEntry,
+    NoteSection,
+    NoteState,
+    NoteWritten,
+)
+from schemas.envelope import Message, Payload, Source, new_id
+from services.records.port import ChargePosting, NotePosting
+
+STUDY = "2.25.1001"
+SITE = "north"
+
+
+def entry(number: int = 1, study: str = STUDY, **changes: Any) -> LedgerEntry:
+    """Make a charge of the study."""
+    values: dict[str, Any] = {
+        "posting_key": f"charge:{study}:{number}",
+        "type": EntryType.CHARGE,
+        "code": "INV-IO-FIRST",
+        "description": "Intraoral view, first (invented)",
+        "quantity": 1,
+        "amount": Decimal("38.00"),
+        "service_day": date(2026, 3, 2),
+        "reason": "first diagnostic view",
+        "images": ("2.25.1003",),
+    }
+    return LedgerEntry(**{**values, **changes})
+
+
+def credit(number: int, reverses: str, study: str = STUDY, **changes: Any) -> LedgerEntry:
+    """Make the credit of a charge."""
+    return entry(number, study, type=EntryType.CREDIT, reverses=reverses, **changes)
+
+
+def charge_posting(line: LedgerEntry | None = None, **changes: Any) -> ChargePosting:
+    values: dict[str, Any] = {
+        "site": SITE,
+        "patient_id": "P-1001",
+        "study_instance_uid": STUDY,
+        "account": "ACC-1001",
+        "accession_number": "A1001",
+        "currency": "EUR",
+        "entry": line or entry(),
+    }
+    return ChargePosting(**{**values, **changes})
+
+
+def note(revision: int = 1, state: NoteState = NoteState.DRAFT, **changes: Any) -> NoteWritten:
+    text = f"Views: {revision} of 14 planned views obtained (invented)."
+    signed = state in {NoteState.SIGNED, NoteState.POSTED, NoteState.ADDENDED}
+    moment = datetime(2026, 3, 2, 10, 0, tzinfo=UTC)
+    values: dict[str, Any] = {
+        "revision": revision,
+        "assessment_revision": 3,
+        "study_instance_uid": STUDY,
+        "patient_id": "P-1001",
+        "state": state,
+        "due": True,
+        "sections": (NoteSection(section="views", title="Views", text=text),),
+        "content_sha256": "0" * 64,
+        "signer": "vet-1" if signed else None,
+        "signed_at": moment if signed else None,
+        "addenda": (Addendum(text="Invented addendum.", signer="vet-1", signed_at=moment),)
+        if state is NoteState.ADDENDED
+        else (),
+        "text": text,
+        "html": f"<p>{text}</p>",
+    }
+    return NoteWritten(**{**values, **changes})
+
+
+def note_posting(written: NoteWritten | None = None, **changes: Any) -> NotePosting:
+    return NotePosting(**{"site": SITE, "note": written or note(), **changes})
+
+
+def charges(*ledger: LedgerEntry, revision: int = 1, **changes: Any) -> ChargesAssessed:
+    """Make the charges of the study with this ledger, due."""
+    values: dict[str, Any] = {
+        "revision": revision,
+        "assessment_revision": 3,
+        "study_instance_uid": STUDY,
+        "patient_id": "P-1001",
+        "account": "ACC-1001",
+        "tariff": "invented-2026",
+        "currency": "EUR",
+        "total": sum((line.signed_amount for line in ledger), Decimal("0.00")),
+        "due": True,
+        "ledger": ledger,
+    }
+    return ChargesAssessed(**{**values, **changes})
+
+
+def message(payload: Payload, site: str = SITE) -> Message[Payload]:
+    """Put a conclusion into a message, as the service that draws it would."""
+    now = datetime.now(UTC)
+    return Message(
+        id=new_id(),
+        group="example-group",
+        site=site,
+        occurred_at=now,
+        received_at=now,
+        source=Source(kind="service", name="charges"),
+        correlation_id="order-1001",
+        payload=payload,
+    )
