@@ -1,11 +1,11 @@
 """Logs by structlog: JSON for machines, console for people, never an owner's name.
 
-Every line of a message's work carries its ids (``bind_message``), through the whole chain.
+Every line of a message's work carries its ids (``bind_messages``), through the whole chain.
 """
 
 import logging
 import sys
-from collections.abc import Iterator, MutableMapping
+from collections.abc import Iterator, MutableMapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -18,6 +18,8 @@ _PERSONAL = frozenset(
     {"name", "patient", "patient_name", "responsible_person", "owner", "payload", "body", "html"}
 )
 """Keys that could carry who an owner or an animal is. Logs carry ids."""
+
+_SHOWN_CHAINS = 20
 
 
 def _hide_personal(
@@ -62,12 +64,18 @@ def configure_logs(settings: LogSettings, service: str) -> None:
 
 
 @contextmanager
-def bind_message(message: Message[Payload]) -> Iterator[None]:
-    """Put a message's ids on every log line inside the block."""
-    with structlog.contextvars.bound_contextvars(
-        correlation_id=message.correlation_id,
-        message_id=str(message.id),
-        kind=message.kind,
-        site=message.site,
-    ):
+def bind_messages(messages: Sequence[Message[Payload]]) -> Iterator[None]:
+    """Put the ids of the messages in hand on every log line inside the block."""
+    if len(messages) == 1:
+        (message,) = messages
+        ids: dict[str, Any] = {
+            "correlation_id": message.correlation_id,
+            "message_id": str(message.id),
+            "kind": message.kind,
+            "site": message.site,
+        }
+    else:
+        chains = dict.fromkeys(message.correlation_id for message in messages)
+        ids = {"correlation_ids": list(chains)[:_SHOWN_CHAINS], "batch": len(messages)}
+    with structlog.contextvars.bound_contextvars(**ids):
         yield

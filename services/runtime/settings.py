@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
+import yaml
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
 from pydantic_settings import (
     BaseSettings,
@@ -168,7 +169,7 @@ def load_settings() -> Settings:
         name = PREFIX + "__".join(str(part) for part in first["loc"]).upper()
         wrong = InvalidInput(name, first["input"], first["msg"])
         raise SettingsError(f"setting {wrong}") from error
-    except (ValueError, TypeError) as error:  # a file that is no YAML or no mapping
+    except (ValueError, TypeError, yaml.YAMLError) as error:  # no YAML, or no mapping
         raise SettingsError(f"{FILE_VARIABLE}: expected YAML settings ({error})") from error
 
 

@@ -14,6 +14,7 @@ from schemas.errors import GomphosisError, InvalidInput
 from schemas.messages import parse
 from services.runtime import inbox, outbox, triage
 from services.runtime.bus import Bus, Delivery, Done, Outcome, RetryLater
+from services.runtime.logs import bind_messages
 from services.runtime.metrics import BATCH_SECONDS, MESSAGES
 from services.runtime.outbox import Relay
 from services.runtime.store import Store, StoreUnavailable
@@ -130,7 +131,8 @@ class Worker:
                     new.discard(str(message.id))  # twice in one batch counts once
                     fresh.append(message)
             if fresh:
-                self._handler(work, fresh)
+                with bind_messages(fresh):
+                    self._handler(work, fresh)
             work.flush(self._service)
             triage.keep(connection, unusable)
         for message in fresh:
