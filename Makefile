@@ -11,7 +11,7 @@ LOCK := uv pip compile --quiet --universal --python-version 3.11 --generate-hash
 .PHONY: help demo test check lock bench clean environment
 
 help: ## list the targets
-	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 10
+	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 14
 
 demo: ## run an invented day at one hospital (no root, no server needed)
 	@tests/provision.sh environment run
