@@ -7,6 +7,7 @@ environment outranks it.
 
 import os
 from collections.abc import Mapping
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -180,8 +181,9 @@ def _refuse_unknown(environment: Mapping[str, str]) -> None:
         if not name.startswith(PREFIX) or name in _NOT_SETTINGS or name.startswith(_TEST_PREFIX):
             continue
         if not any(name == one or name.startswith(f"{one}__") for one in known):
+            nearest = get_close_matches(name, known, n=3, cutoff=0.5) or sorted(known)
             raise SettingsError(
-                f"setting {name}: expected one of {', '.join(sorted(known))}; "
+                f"setting {name}: expected a known name such as {', '.join(nearest)}; "
                 "is it misspelt? Unset it to start"
             )
 
@@ -195,11 +197,7 @@ def _known_names(model: type[BaseModel], prefix: str) -> set[str]:
         full = prefix + name.upper()
         kind: Any = field.annotation
         if isinstance(kind, type) and issubclass(kind, _Section):
-            names |= {full, *_known_names(kind, f"{full}__")}
+            names |= _known_names(kind, f"{full}__")
         else:
             names.add(full)
-    return names - {
-        f"{prefix}{name.upper()}"
-        for name, f in model.model_fields.items()
-        if isinstance(f.annotation, type) and issubclass(f.annotation, _Section)
-    }
+    return names
