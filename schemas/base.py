@@ -20,7 +20,10 @@ class Contract(BaseModel):
 
 
 def _as_utc(value: datetime) -> datetime:
-    return value.astimezone(UTC)
+    try:
+        return value.astimezone(UTC)
+    except OverflowError as error:
+        raise ValueError("a moment between the years 1 and 9999 in UTC") from error
 
 
 UtcTime = Annotated[AwareDatetime, AfterValidator(_as_utc)]

@@ -39,7 +39,7 @@ class Envelope(Contract):
     group: Name
     site: Name
     occurred_at: UtcTime
-    source_clock: Annotated[str, Field(max_length=64)] | None = None
+    source_clock: Annotated[str, Field(max_length=64, pattern=r"^[^\x00]*$")] | None = None
     received_at: UtcTime
     source: Source
     correlation_id: CorrelationId

@@ -61,11 +61,26 @@ def read_payload(kind: str, version: int, payload: dict[str, Any]) -> Payload:
         raise InvalidInput(
             "schema_version", version, f"at most {model.VERSION} for {kind}: upgrade this service"
         )
-    current = upcast(kind, version, model.VERSION, payload)
+    body = to_json(upcast(kind, version, model.VERSION, payload))
+    if b"\\u0000" in body:
+        _refuse_nul(payload, "payload")
     try:
-        return model.model_validate_json(to_json(current))
+        return model.model_validate_json(body)
     except ValidationError as error:
         raise invalid_input(error, "payload") from error
+
+
+def _refuse_nul(value: Any, field: str) -> None:
+    """Refuse a NUL character in any text: PostgreSQL keeps none, so the store would fail later."""
+    if isinstance(value, str) and "\x00" in value:
+        raise InvalidInput(field, value, "text without NUL characters")
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            _refuse_nul(name, field)
+            _refuse_nul(inner, f"{field}.{name}")
+    elif isinstance(value, list | tuple):
+        for place, inner in enumerate(value):
+            _refuse_nul(inner, f"{field}.{place}")
 
 
 def load_json(body: bytes) -> Any:

@@ -10,12 +10,18 @@ from typing import Any
 Payload = dict[str, Any]
 Upcaster = Callable[[Payload], Payload]
 
+_LONGEST_S = 60_000.0
+
 
 def _exposure_ended_seconds_to_milliseconds(old: Payload) -> Payload:
     """Version 1 told times in seconds and had no set time: what was set was delivered."""
     new = {name: value for name, value in old.items() if name != "exposure_s"}
     seconds = old.get("exposure_s")
     if isinstance(seconds, int | float) and not isinstance(seconds, bool):
+        if not 0 <= seconds <= _LONGEST_S:
+            # No exposure at all: passed on as told, for the contract of today to refuse.
+            new["exposure_ms"] = new["set_exposure_ms"] = seconds
+            return new
         # Rounded to the microsecond: 0.12 s is 120 ms, not 119.99999999999999 ms.
         new["exposure_ms"] = new["set_exposure_ms"] = round(seconds * 1000.0, 3)
     return new
