@@ -1,0 +1,83 @@
+"""The HTTP door: ``POST /facts`` for devices, records and people with a token."""
+
+from typing import Any
+
+import structlog
+from fastapi import FastAPI, Request
+from fastapi.responses import JSONResponse
+from starlette.concurrency import run_in_threadpool
+
+from schemas.group import Group, Site
+from services.intake.http_offers import OfferDesk
+from services.intake.permissions import Holder
+from services.runtime.store import StoreUnavailable
+
+log = structlog.get_logger(__name__)
+
+_RETRY_AFTER_S = "2"
+
+
+class _TooLarge(Exception):  # noqa: N818 - never leaves this module
+    pass
+
+
+def build_app(group: Group, desk: OfferDesk, max_body_bytes: int) -> FastAPI:
+    """Make the application; see ``OfferDesk.take`` for its statuses."""
+    app = FastAPI(title="gomphosis intake", docs_url=None, redoc_url=None, openapi_url=None)
+
+    @app.post("/facts")
+    async def facts(request: Request) -> JSONResponse:
+        found = _holder(group, request)
+        if found is None:
+            address = request.client.host if request.client else "unknown"
+            log.warning("token_refused", audit=True, address=address)
+            return _problem(
+                401,
+                "Authorization",
+                "a bearer token of a device or person of this group",
+                {"WWW-Authenticate": "Bearer"},
+            )
+        try:
+            body = await _bounded_body(request, max_body_bytes)
+        except _TooLarge:
+            # The rest is not read; the connection cannot carry another request.
+            return _problem(413, "body", f"at most {max_body_bytes} bytes", {"Connection": "close"})
+        try:
+            answered = await run_in_threadpool(desk.take, *found, body)
+        except StoreUnavailable as error:
+            log.error("facts_not_taken", reason=str(error))
+            return _problem(
+                503,
+                "store",
+                "a store that can be written; nothing of this body was kept, send it again",
+                {"Retry-After": _RETRY_AFTER_S},
+            )
+        return JSONResponse(answered.answers, status_code=answered.status)
+
+    return app
+
+
+def _holder(group: Group, request: Request) -> tuple[Site, Holder] | None:
+    scheme, _, token = request.headers.get("authorization", "").partition(" ")
+    if scheme.lower() != "bearer" or not token.strip():
+        return None
+    return group.token_holder(token.strip())
+
+
+async def _bounded_body(request: Request, max_body_bytes: int) -> bytes:
+    told = request.headers.get("content-length", "")
+    if told.isdigit() and int(told) > max_body_bytes:
+        raise _TooLarge
+    body = bytearray()
+    async for piece in request.stream():
+        body += piece
+        if len(body) > max_body_bytes:
+            raise _TooLarge
+    return bytes(body)
+
+
+def _problem(
+    status: int, field: str, expected: str, headers: dict[str, str] | None = None
+) -> JSONResponse:
+    content: dict[str, Any] = {"outcome": "rejected", "field": field, "expected": expected}
+    return JSONResponse(content, status_code=status, headers=headers)

@@ -1,0 +1,83 @@
+"""uvicorn in a thread of its own, stopped with the service."""
+
+import asyncio
+import socket
+from threading import Event, Thread
+
+import structlog
+import uvicorn
+from fastapi import FastAPI
+
+from services.intake.ports import PortTaken
+from services.runtime.settings import IntakeSettings
+
+log = structlog.get_logger(__name__)
+
+_FINISH_S = 5
+
+
+class HttpDoor:
+    """Listens from its making on; serves while ``run`` runs.
+
+    Raises PortTaken where the port of the settings cannot be had.
+    """
+
+    def __init__(self, settings: IntakeSettings, app: FastAPI) -> None:
+        family = socket.AF_INET6 if ":" in settings.http_host else socket.AF_INET
+        self._socket = socket.socket(family, socket.SOCK_STREAM)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            self._socket.bind((settings.http_host, settings.http_port))
+            self._socket.listen(128)
+        except OSError as error:
+            self._socket.close()
+            raise PortTaken(
+                "GOMPHOSIS_INTAKE__HTTP_PORT",
+                settings.http_host,
+                settings.http_port,
+                error.strerror or str(error),
+            ) from error
+        self._server = uvicorn.Server(
+            uvicorn.Config(
+                app,
+                log_config=None,
+                access_log=False,
+                lifespan="off",
+                server_header=False,
+                timeout_keep_alive=int(settings.idle_timeout_s),
+                timeout_graceful_shutdown=_FINISH_S,
+                limit_concurrency=200,
+            )
+        )
+
+    @property
+    def port(self) -> int:
+        """The port that is listened on, also where the settings leave the choice (0)."""
+        return int(self._socket.getsockname()[1])
+
+    def ready(self) -> bool:
+        return self._server.started and not self._server.should_exit
+
+    def run(self, stop: Event) -> None:
+        """Serve until stopped; requests in hand are answered first."""
+        # serve() would take over the signals in the main thread, so it runs in another.
+        failed: list[BaseException] = []
+        thread = Thread(target=self._serve, args=(failed,), name="http-loop")
+        thread.start()
+        log.info("http_listens", port=self.port)
+        while thread.is_alive() and not stop.wait(0.2):
+            continue
+        self._server.should_exit = True
+        thread.join()
+        if failed:
+            raise failed[0]
+
+    def close(self) -> None:
+        """Let go of the port. Safe to repeat."""
+        self._socket.close()
+
+    def _serve(self, failed: list[BaseException]) -> None:
+        try:
+            asyncio.run(self._server.serve(sockets=[self._socket]))
+        except BaseException as error:  # noqa: BLE001 - passed on by run()
+            failed.append(error)

@@ -1,0 +1,225 @@
+"""Image files on disk: written beside, made durable, and only then given their name."""
+
+import errno
+import fcntl
+import hashlib
+import os
+from pathlib import Path
+
+from pynetdicom.dsutils import create_file_meta, encode_file_meta
+
+from schemas.envelope import new_id
+from schemas.errors import GomphosisError
+
+INCOMING, REJECTED = "incoming", "rejected"
+_DISK_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
+_READ_BYTES = 1 << 20
+
+
+class NoRoom(GomphosisError):  # noqa: N818 - a state, not a fault of the caller
+    """The disk has no room for another image: free some, or lower ``intake.min_free_bytes``."""
+
+    def __init__(self, free_bytes: int | None, wanted_bytes: int) -> None:
+        self.free_bytes = free_bytes
+        self.wanted_bytes = wanted_bytes
+        free = "none" if free_bytes is None else f"{free_bytes} bytes"
+        super().__init__(f"image folder: expected {wanted_bytes} bytes free, found {free}")
+
+
+class ImageTooLarge(GomphosisError):  # noqa: N818
+    """An image is larger than ``intake.max_image_bytes``."""
+
+    def __init__(self, limit_bytes: int) -> None:
+        self.limit_bytes = limit_bytes
+        super().__init__(f"image: expected at most {limit_bytes} bytes")
+
+
+class IncomingFile:
+    """An object on its way in: a DICOM file that is written piece by piece.
+
+    The preamble and the file meta information are ours (PS3.10 section 7.1); the data set is
+    kept as it was sent. ``sha256`` is that of the data set alone, so that the same image is
+    recognised whether it came by network or from a file. What goes wrong while writing is kept
+    in ``failure``, for who answers the sender; nothing of the file is left then.
+    """
+
+    def __init__(self, folder: Path, min_free_bytes: int, max_bytes: int) -> None:
+        self.path = folder / f"{new_id()}.part"
+        self.failure: Exception | None = None
+        self.size_bytes = 0
+        self.data_set_at = 0
+        self.sop_class_uid = ""
+        self.sop_instance_uid = ""
+        self.transfer_syntax_uid = ""
+        self._min_free_bytes = min_free_bytes
+        self._max_bytes = max_bytes
+        self._digest = hashlib.sha256()
+        self._descriptor = -1
+
+    def begin(self, sop_class_uid: str, sop_instance_uid: str, transfer_syntax_uid: str) -> None:
+        """Open the file and write what precedes the data set."""
+        self.sop_class_uid = sop_class_uid
+        self.sop_instance_uid = sop_instance_uid
+        self.transfer_syntax_uid = transfer_syntax_uid
+        try:
+            status = os.statvfs(self.path.parent)
+            free_bytes = status.f_bavail * status.f_frsize
+            if free_bytes < self._min_free_bytes:
+                raise NoRoom(free_bytes, self._min_free_bytes)
+            self._descriptor = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o640)
+            # Held until closed: a start-up elsewhere must not take it for a leftover.
+            fcntl.flock(self._descriptor, fcntl.LOCK_EX)
+            meta = encode_file_meta(
+                create_file_meta(
+                    sop_class_uid=sop_class_uid,
+                    sop_instance_uid=sop_instance_uid,
+                    transfer_syntax=transfer_syntax_uid,
+                )
+            )
+            self._write_all(b"\x00" * 128 + b"DICM" + meta)
+            self.data_set_at = self.size_bytes
+        except (OSError, ValueError, AttributeError, NoRoom) as error:
+            self._fail(error)
+
+    def write(self, data: bytes | memoryview) -> None:
+        """Append a piece of the data set. Does not raise: see ``failure``."""
+        if self.failure is not None or self._descriptor < 0:
+            return
+        try:
+            if self.size_bytes + len(data) > self._max_bytes:
+                raise ImageTooLarge(self._max_bytes)
+            self._digest.update(data)
+            self._write_all(data)
+        except (OSError, ImageTooLarge) as error:
+            self._fail(error)
+
+    @property
+    def sha256(self) -> str:
+        return self._digest.hexdigest()
+
+    @property
+    def is_open(self) -> bool:
+        return self._descriptor >= 0
+
+    def fileno(self) -> int:
+        return self._descriptor
+
+    def sync(self) -> None:
+        """Return once the file's content is on the disk. Raises OSError."""
+        os.fsync(self._descriptor)
+
+    def close(self) -> None:
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
+            self._descriptor = -1
+
+    def discard(self) -> None:
+        """Leave nothing of it under its temporary name. Safe to repeat."""
+        self.close()
+        self.path.unlink(missing_ok=True)
+
+    def _write_all(self, data: bytes | memoryview) -> None:
+        rest = memoryview(data)
+        while rest:
+            written = os.write(self._descriptor, rest)
+            self.size_bytes += written
+            rest = rest[written:]
+
+    def _fail(self, error: Exception) -> None:
+        if isinstance(error, OSError) and error.errno in _DISK_FULL:
+            self.failure = NoRoom(None, self._min_free_bytes)
+        else:
+            self.failure = error
+        self.discard()
+
+
+class ImageFolder:
+    """The folder of all images; paths in facts are relative to it."""
+
+    def __init__(self, root: Path, min_free_bytes: int, max_bytes: int) -> None:
+        self.root = root
+        self._min_free_bytes = min_free_bytes
+        self._max_bytes = max_bytes
+        for part in (INCOMING, REJECTED):
+            (root / part).mkdir(parents=True, exist_ok=True)
+            _sync_folder(root)
+        _sync_folder(root.parent)
+
+    def new_file(self) -> IncomingFile:
+        return IncomingFile(self.root / INCOMING, self._min_free_bytes, self._max_bytes)
+
+    def publish(self, file: IncomingFile, relative: Path) -> Path:
+        """Give a file its name for good, durably; give the relative path it has then.
+
+        A name is never taken from another content: where it is taken, the same content stays as
+        it lies and another gets its hash into its name. Raises OSError.
+        """
+        file.sync()
+        self._make_folder(relative.parent)
+        for name in (relative, relative.with_suffix(f".{file.sha256[:16]}{relative.suffix}")):
+            try:
+                os.link(file.path, self.root / name)
+            except FileExistsError:
+                if not self._holds(name, file):
+                    continue
+            _sync_folder((self.root / name).parent)
+            file.discard()
+            return name
+        raise FileExistsError(
+            errno.EEXIST, "expected the file of this hash to hold its content", str(relative)
+        )
+
+    def reject(self, file: IncomingFile) -> Path:
+        """Put a file that cannot be used aside, durably; give its relative path."""
+        file.sync()
+        name = Path(REJECTED) / f"{new_id()}.dcm"
+        file.path.rename(self.root / name)
+        _sync_folder(self.root / REJECTED)
+        file.close()
+        return name
+
+    def withdraw(self, relative: Path) -> None:
+        """Remove a file that no fact names."""
+        (self.root / relative).unlink(missing_ok=True)
+
+    def remove_leftovers(self) -> int:
+        """Remove what a killed process left half-way; tell how many files."""
+        removed = 0
+        for path in (self.root / INCOMING).glob("*.part"):
+            with path.open("rb") as file:
+                try:
+                    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                except BlockingIOError:
+                    continue  # another process is writing it
+                path.unlink(missing_ok=True)
+                removed += 1
+        return removed
+
+    def _make_folder(self, relative: Path) -> None:
+        for folder in [*reversed(relative.parents), relative]:
+            try:
+                (self.root / folder).mkdir()
+            except FileExistsError:
+                continue
+            _sync_folder((self.root / folder).parent)
+
+    def _holds(self, name: Path, file: IncomingFile) -> bool:
+        path = self.root / name
+        if path.stat().st_size != file.size_bytes:
+            return False
+        # The file meta information before it is ours and of the same size.
+        digest = hashlib.sha256()
+        with path.open("rb") as existing:
+            existing.seek(file.data_set_at)
+            while piece := existing.read(_READ_BYTES):
+                digest.update(piece)
+        return digest.hexdigest() == file.sha256
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make names in a folder durable (fsync(2): a file's own sync does not cover its name)."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,95 @@
+"""Who may tell what over HTTP: one table, by kind of device and by role of person."""
+
+from typing import Any, Final
+
+from schemas.envelope import Source
+from schemas.errors import InvalidInput
+from schemas.group import Device, DeviceKind, Person, Role
+
+Holder = Device | Person
+
+
+class NotPermitted(InvalidInput):
+    """The holder of the token may not tell this fact."""
+
+
+CHAIRSIDE: Final = frozenset(
+    {
+        "view_excused",
+        "image_assigned",
+        "image_rejected",
+        "link_decided",
+        "tooth_absent",
+        "readiness_checked",
+        "sensor_handed",
+        "fact_withdrawn",
+        "study_closed",
+    }
+)
+
+# An image is told by nobody: its file comes by DICOM or import, and the fact with it.
+DEVICE_MAY_TELL: Final[dict[DeviceKind, frozenset[str]]] = {
+    DeviceKind.GENERATOR: frozenset({"exposure_ended", "clock_read"}),
+    DeviceKind.STATION: frozenset({"clock_read", "step_performed"}),
+    DeviceKind.RECORD: frozenset(
+        {"order_placed", "order_cancelled", "patient_merged", "posting_answered"}
+    ),
+    DeviceKind.TABLET: CHAIRSIDE,
+}
+
+ROLE_MAY_TELL: Final[dict[Role, frozenset[str]]] = {
+    Role.VET: CHAIRSIDE | {"charges_released", "note_amended", "note_signed", "note_addended"},
+    Role.TECHNICIAN: CHAIRSIDE,
+    Role.LEAD: CHAIRSIDE | {"charges_released"},
+    Role.BILLING: frozenset({"charges_released"}),
+    Role.ADMIN: frozenset({"clock_read", "patient_merged"}),
+}
+
+_SIGNED: Final = frozenset({"note_signed", "note_addended"})
+
+
+def check_permitted(holder: Holder, kind: str, payload: dict[str, Any]) -> None:
+    """Check that the holder may tell a fact of this kind with this payload.
+
+    Raises NotPermitted, naming the field that stands against it.
+    """
+    allowed = _allowed(holder)
+    if kind not in allowed:
+        told = ", ".join(sorted(allowed)) or "nothing"
+        raise NotPermitted("kind", kind, f"one that {holder.name} may tell: {told}")
+    if isinstance(holder, Person):
+        if kind in _SIGNED and payload.get("signer") != holder.name:
+            raise NotPermitted(
+                "payload.signer", payload.get("signer"), f"{holder.name}, who holds the token"
+            )
+    elif kind == "exposure_ended":
+        _check_own_exposure(holder, payload)
+    elif kind == "clock_read" and payload.get("device") != holder.name:
+        raise NotPermitted("payload.device", payload.get("device"), f"{holder.name}, its own")
+
+
+def source_of(holder: Holder) -> Source:
+    """Tell who the envelope names as the source."""
+    if isinstance(holder, Person):
+        return Source(kind="person", name=holder.name)
+    if holder.kind is DeviceKind.RECORD:
+        return Source(kind="record", name=holder.name)
+    return Source(kind="device", name=holder.name)
+
+
+def _allowed(holder: Holder) -> frozenset[str]:
+    if isinstance(holder, Device):
+        return DEVICE_MAY_TELL[holder.kind]
+    return frozenset().union(*(ROLE_MAY_TELL[role] for role in holder.roles))
+
+
+def _check_own_exposure(generator: Device, payload: dict[str, Any]) -> None:
+    """A generator tells its own exposures only: a dose in another room is another patient's."""
+    own = {
+        "generator": generator.name,
+        "room": generator.room,
+        "generator_serial": generator.serial,
+    }
+    for field, expected in own.items():
+        if expected is not None and payload.get(field) != expected:
+            raise NotPermitted(f"payload.{field}", payload.get(field), f"{expected}, its own")

@@ -1,0 +1,60 @@
+"""Intake put together: the bus, the DICOM node and the HTTP door, and one way in behind them."""
+
+from schemas.channels import INTAKE
+from schemas.plans import load_plans
+from services.intake.dicom_find import WorklistFinder
+from services.intake.dicom_node import DicomNode
+from services.intake.http_app import build_app
+from services.intake.http_offers import OfferDesk
+from services.intake.http_server import HttpDoor
+from services.intake.image_files import ImageFolder
+from services.intake.image_intake import ImageIntake
+from services.intake.worker import offered_facts
+from services.runtime.service import Loop, Runtime, Service
+from services.runtime.settings import Settings
+
+
+def build(runtime: Runtime) -> Service:
+    """Build the service; both ports are bound here (PortTaken names the setting)."""
+    settings = runtime.settings
+    folder = open_image_folder(settings)
+    folder.remove_leftovers()
+    own_plans = settings.group_dir / "plans"
+    plans = load_plans(own_plans if own_plans.is_dir() else None)
+    images = ImageIntake(runtime.service, runtime.group.name, runtime.store, runtime.relay, folder)
+    desk = OfferDesk(
+        runtime.service,
+        runtime.group,
+        runtime.store,
+        runtime.relay,
+        settings.intake.max_facts_in_body,
+    )
+    app = build_app(runtime.group, desk, settings.intake.max_body_bytes)
+    node = DicomNode(settings.intake, runtime.group, images, WorklistFinder(runtime.store, plans))
+    try:
+        door = HttpDoor(settings.intake, app)
+    except Exception:
+        node.close()
+        raise
+
+    def close() -> None:
+        node.close()
+        door.close()
+
+    return Service(
+        runtime.service,
+        [
+            runtime.worker(INTAKE, offered_facts(runtime.group, runtime.service)),
+            Loop("dicom", node.run, node.ready),
+            Loop("http", door.run, door.ready),
+        ],
+        close,
+    )
+
+
+def open_image_folder(settings: Settings) -> ImageFolder:
+    """Open the image folder of the settings, making it where it is missing."""
+    settings.images_dir.mkdir(parents=True, exist_ok=True)
+    return ImageFolder(
+        settings.images_dir, settings.intake.min_free_bytes, settings.intake.max_image_bytes
+    )

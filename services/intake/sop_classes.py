@@ -1,0 +1,38 @@
+"""What the DICOM node takes: image classes of dental X-ray work, and how they are encoded.
+
+UIDs are pydicom's names of PS3.6 annex A.
+"""
+
+from typing import Final
+
+from pydicom import uid
+
+STORAGE_CLASSES: Final[tuple[str, ...]] = (
+    uid.DigitalIntraOralXRayImageStorageForPresentation,
+    uid.DigitalIntraOralXRayImageStorageForProcessing,
+    uid.DigitalXRayImageStorageForPresentation,
+    uid.DigitalXRayImageStorageForProcessing,
+    uid.ComputedRadiographyImageStorage,
+    uid.SecondaryCaptureImageStorage,
+)
+
+MODALITY_WORKLIST: Final[str] = "1.2.840.10008.5.1.4.31"
+VERIFICATION: Final[str] = "1.2.840.10008.1.1"
+
+PLAIN_SYNTAXES: Final[tuple[str, ...]] = (uid.ExplicitVRLittleEndian, uid.ImplicitVRLittleEndian)
+
+# Kept as sent; nothing is decoded here. The deflated syntax is not offered: its data set cannot
+# be checked without unpacking it whole.
+IMAGE_SYNTAXES: Final[tuple[str, ...]] = (
+    *PLAIN_SYNTAXES,
+    uid.ExplicitVRBigEndian,
+    uid.JPEGBaseline8Bit,
+    uid.JPEGExtended12Bit,
+    uid.JPEGLossless,
+    uid.JPEGLosslessSV1,
+    uid.JPEGLSLossless,
+    uid.JPEGLSNearLossless,
+    uid.JPEG2000Lossless,
+    uid.JPEG2000,
+    uid.RLELossless,
+)

@@ -1,0 +1,49 @@
+"""Facts offered over the bus, by devices on AMQP and by our own services: kept or refused."""
+
+from collections.abc import Callable, Sequence
+
+from sqlalchemy import Connection, select
+
+from schemas.envelope import Message, Payload
+from schemas.errors import InvalidInput
+from schemas.facts import FACTS, ImageStored
+from schemas.group import Group
+from services.intake.accept import accept
+from services.intake.count import count_outcomes
+from services.intake.store import IMAGE
+from services.runtime.worker import Work
+
+_FACT_KINDS = frozenset(fact.KIND for fact in FACTS)
+
+
+def offered_facts(group: Group, service: str) -> Callable[[Work, Sequence[Message[Payload]]], None]:
+    """Make the handler of offers: it accepts facts of this group's sites."""
+
+    def handle(work: Work, messages: Sequence[Message[Payload]]) -> None:
+        for message in messages:
+            _check(group, message)
+            if isinstance(message.payload, ImageStored):
+                _check_is_on_disk(work.connection, message.payload)
+        count_outcomes(messages, accept(work.connection, service, messages))
+
+    return handle
+
+
+def _check(group: Group, message: Message[Payload]) -> None:
+    if message.kind not in _FACT_KINDS:
+        raise InvalidInput("kind", message.kind, "a fact; conclusions are made here, not told")
+    if message.group != group.name:
+        raise InvalidInput("group", message.group, f"{group.name}, the group of this service")
+    group.site(message.site)
+
+
+def _check_is_on_disk(connection: Connection, image: ImageStored) -> None:
+    known = select(IMAGE.c.path).where(
+        IMAGE.c.sop_instance_uid == image.sop_instance_uid,
+        IMAGE.c.sha256 == image.sha256,
+        IMAGE.c.path == image.path,
+    )
+    if connection.execute(known).first() is None:
+        raise InvalidInput(
+            "payload.path", image.path, "an image that came by DICOM: its file must be here first"
+        )
