@@ -1,0 +1,125 @@
+"""The sections about exposures: technique, repeats, dose, and links that are not sure."""
+
+from schemas.conclusions import (
+    DoseBasis,
+    DoseResult,
+    ExposureResult,
+    ExposureUse,
+    ImageResult,
+    ImageUse,
+    StudyAssessed,
+)
+from schemas.group import Site
+from services.notes.wording import clock, ended, named
+
+HUMAN_COMPARATORS = "Comparators are human dental values. They are no limits for animals."
+
+_BASIS = {
+    DoseBasis.DEVICE: "reported by the device",
+    DoseBasis.CALIBRATION: "from the site's calibration",
+    DoseBasis.MODEL: "modelled from the settings",
+    DoseBasis.UNKNOWN: "unknown",
+}
+
+
+def technique(assessment: StudyAssessed, site: Site) -> list[str]:
+    """Count the exposures and those set by hand, then tell the settings of each."""
+    exposures = _in_order(assessment)
+    if not exposures:
+        return ["No exposure is known for this study."]
+    manual = sum(exposure.manual_setting for exposure in exposures)
+    summary = f"Exposures: {len(exposures)}; with manual settings: {manual}."
+    return [summary, *(_settings(exposure, site) for exposure in exposures)]
+
+
+def _settings(exposure: ExposureResult, site: Site) -> str:
+    how = "manual setting" if exposure.manual_setting else f"preset {exposure.preset or 'not told'}"
+    parts = [
+        f"{clock(site, exposure.occurred_at)}: {exposure.tube_kv:g} kV",
+        f"{exposure.tube_current_ma:g} mA",
+        f"{exposure.exposure_ms:g} ms",
+        how,
+    ]
+    if exposure.use is ExposureUse.ENDED_EARLY:
+        parts.append(f"ended early, {exposure.set_exposure_ms:g} ms were set")
+    if exposure.operator is not None:
+        parts.append(f"by {named(site, exposure.operator)}")
+    return ", ".join(parts) + "."
+
+
+def repeats(assessment: StudyAssessed, site: Site) -> list[str]:
+    """Tell what was repeated, rejected or ended early, each with its reason."""
+    lines = [
+        f"{clock(site, image.acquired_at)}: {_ABOUT_IMAGE[image.use]}; {ended(image.words)}"
+        for image in _images_in_order(assessment)
+        if image.use in _ABOUT_IMAGE
+    ]
+    for exposure in _in_order(assessment):
+        if exposure.use is ExposureUse.ENDED_EARLY:
+            lines.append(f"{clock(site, exposure.occurred_at)}: exposure ended early.")
+        elif exposure.use is ExposureUse.NO_IMAGE:
+            lines.append(f"{clock(site, exposure.occurred_at)}: exposure without an image.")
+    return lines or ["None."]
+
+
+_ABOUT_IMAGE = {
+    ImageUse.REPEAT: "repeat",
+    ImageUse.REJECTED: "image rejected",
+    ImageUse.EXTRA: "image beyond the plan",
+    ImageUse.UNASSIGNED: "image without a planned view",
+}
+
+
+def dose_words(dose: DoseResult) -> list[str]:
+    """Tell the dose with its basis, its uncertainty and what it may be compared with."""
+    if dose.exposures == 0:
+        return ["No exposure is known, so no dose can be told.", HUMAN_COMPARATORS]
+    known = dose.exposures - dose.unknown_exposures
+    if known <= 0:
+        return [f"Exposures: {dose.exposures}; none has a dose figure.", HUMAN_COMPARATORS]
+    lines = [
+        f"Incident air kerma at the skin, without backscatter, as a sum: {dose.kerma_mgy:.3g} mGy. "
+        f"Kerma-area product: {dose.kap_mgycm2:.3g} mGy·cm². Exposures in the sum: {known}.",
+        "The exposures meet different fields: the sum is an indicator, not the dose of one spot.",
+    ]
+    if dose.unknown_exposures:
+        lines.append(
+            f"Exposures without a dose figure, in no sum: {dose.unknown_exposures}. "
+            "The true sum is higher."
+        )
+    lines.append(f"Basis: {', '.join(_BASIS[basis] for basis in dose.basis) or 'unknown'}.")
+    if dose.relative_uncertainty is None:
+        lines.append("Uncertainty: not known.")
+    else:
+        percent = 100.0 * dose.relative_uncertainty
+        lines.append(f"Standard uncertainty (k = 1): {percent:.0f} % of the value.")
+    if dose.kerma_repeats_mgy > 0:
+        lines.append(f"Of it for repeats: {dose.kerma_repeats_mgy:.3g} mGy.")
+    if dose.kerma_ended_early_mgy > 0:
+        lines.append(f"Of it for exposures ended early: {dose.kerma_ended_early_mgy:.3g} mGy.")
+    lines.append(f"Against the group's levels: {dose.verdict}; {dose.words}")
+    return [*lines, *dose.comparators, HUMAN_COMPARATORS]
+
+
+def unsure_links(assessment: StudyAssessed, site: Site) -> list[str]:
+    """Tell each image of which it is not sure what exposure made it."""
+    waiting = [one for one in assessment.exposures if one.use is ExposureUse.PROPOSED]
+    proposed = {one.exposure_key for one in waiting}
+    proposed_for = {one.sop_instance_uid for one in waiting}
+    lines = []
+    for image in _images_in_order(assessment):
+        where = f"{clock(site, image.acquired_at)}: image {image.sop_instance_uid}"
+        if image.exposure_key in proposed or image.sop_instance_uid in proposed_for:
+            sure = "" if image.link_confidence is None else f", {image.link_confidence:.0%} sure"
+            lines.append(f"{where} has an exposure that waits for a person to confirm{sure}.")
+        elif image.exposure_key is None:
+            lines.append(f"{where} has no exposure; its settings and dose are not known.")
+    return lines or ["None."]
+
+
+def _in_order(assessment: StudyAssessed) -> list[ExposureResult]:
+    return sorted(assessment.exposures, key=lambda one: (one.occurred_at, one.exposure_key))
+
+
+def _images_in_order(assessment: StudyAssessed) -> list[ImageResult]:
+    return sorted(assessment.images, key=lambda one: (one.acquired_at, one.sop_instance_uid))

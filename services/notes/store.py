@@ -1,0 +1,164 @@
+"""What the notes service keeps: the newest of each study, its facts, and what was told of it."""
+
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from sqlalchemy import (
+    Boolean,
+    Column,
+    ColumnElement,
+    Connection,
+    Integer,
+    LargeBinary,
+    String,
+    Table,
+    Text,
+    and_,
+    delete,
+    insert,
+    select,
+    update,
+)
+from sqlalchemy.dialects import postgresql, sqlite
+
+from schemas.conclusions import NoteWritten, StudyAssessed
+from schemas.messages import parse
+from services.notes.content import SignedNote
+from services.notes.lifecycle import NoteFile
+from services.runtime.tables import METADATA, UtcDateTime
+
+STUDY = Table(
+    "notes_study",
+    METADATA,
+    Column("site", String(64), primary_key=True),
+    Column("study_instance_uid", String(64), primary_key=True),
+    Column("assessment", Text),
+    Column("signed", Text),
+    Column("revision", Integer, nullable=False),
+    Column("snapshot", Text),
+)
+"""The newest assessment, the note as it was signed, and what we told last."""
+
+FACT = Table(
+    "notes_fact",
+    METADATA,
+    Column("site", String(64), primary_key=True),
+    Column("study_instance_uid", String(64), primary_key=True),
+    Column("natural_key", String(300), primary_key=True),
+    Column("occurred_at", UtcDateTime, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+)
+"""The kept facts of the notes desk, whole, with who told them."""
+
+REVISION = Table(
+    "notes_revision",
+    METADATA,
+    Column("site", String(64), primary_key=True),
+    Column("study_instance_uid", String(64), primary_key=True),
+    Column("revision", Integer, primary_key=True),
+    Column("content", String(64), nullable=False),
+    Column("accepted", Boolean, nullable=False),
+)
+"""What the record would hold of each revision that we told, and whether it took it."""
+
+
+@dataclass(frozen=True, slots=True)
+class KeptNote:
+    """One study's note as it is kept. ``snapshot`` is what was told last, at ``revision``."""
+
+    file: NoteFile = field(default_factory=NoteFile)
+    revision: int = 0
+    snapshot: NoteWritten | None = None
+
+
+def read_note(connection: Connection, site: str, study: str) -> KeptNote:
+    """Read a study's note; an unknown one is empty."""
+    row = connection.execute(select(STUDY).where(_is(STUDY, site, study))).one_or_none()
+    if row is None:
+        return KeptNote()
+    bodies = connection.execute(select(FACT.c.body).where(_is(FACT, site, study))).scalars()
+    facts = [parse(body) for body in bodies]
+    revisions = connection.execute(select(REVISION).where(_is(REVISION, site, study))).all()
+    file = NoteFile(
+        assessment=StudyAssessed.model_validate_json(row.assessment) if row.assessment else None,
+        facts=MappingProxyType({fact.natural_key: fact for fact in facts}),
+        signed=SignedNote.model_validate_json(row.signed) if row.signed else None,
+        written=MappingProxyType({one.revision: one.content for one in revisions}),
+        accepted_revision=max((one.revision for one in revisions if one.accepted), default=0),
+    )
+    snapshot = NoteWritten.model_validate_json(row.snapshot) if row.snapshot else None
+    return KeptNote(file, row.revision, snapshot)
+
+
+def write_note(
+    connection: Connection, site: str, study: str, before: KeptNote, now: KeptNote
+) -> None:
+    """Write what changed of a study's note."""
+    file = now.file
+    values = {
+        "assessment": file.assessment.model_dump_json() if file.assessment else None,
+        "signed": file.signed.model_dump_json() if file.signed else None,
+        "revision": now.revision,
+        "snapshot": now.snapshot.model_dump_json() if now.snapshot else None,
+    }
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    connection.execute(
+        dialect.insert(STUDY)
+        .values(site=site, study_instance_uid=study, **values)
+        .on_conflict_do_update(
+            index_elements=[STUDY.c.site, STUDY.c.study_instance_uid], set_=values
+        )
+    )
+    _write_facts(connection, site, study, before.file, file)
+    _write_revisions(connection, site, study, before.file, file)
+
+
+def _write_facts(
+    connection: Connection, site: str, study: str, before: NoteFile, now: NoteFile
+) -> None:
+    settled = before.facts.keys() - now.facts.keys()
+    if settled:
+        connection.execute(
+            delete(FACT).where(_is(FACT, site, study), FACT.c.natural_key.in_(settled))
+        )
+    new = [
+        {
+            "site": site,
+            "study_instance_uid": study,
+            "natural_key": key,
+            "occurred_at": fact.occurred_at,
+            "body": fact.encode(),
+        }
+        for key, fact in now.facts.items()
+        if key not in before.facts
+    ]
+    if new:
+        connection.execute(insert(FACT), new)
+
+
+def _write_revisions(
+    connection: Connection, site: str, study: str, before: NoteFile, now: NoteFile
+) -> None:
+    new = [
+        {
+            "site": site,
+            "study_instance_uid": study,
+            "revision": revision,
+            "content": content,
+            "accepted": False,
+        }
+        for revision, content in now.written.items()
+        if revision not in before.written
+    ]
+    if new:
+        connection.execute(insert(REVISION), new)
+    if now.accepted_revision != before.accepted_revision:
+        connection.execute(
+            update(REVISION)
+            .where(_is(REVISION, site, study), REVISION.c.revision == now.accepted_revision)
+            .values(accepted=True)
+        )
+
+
+def _is(table: Table, site: str, study: str) -> ColumnElement[bool]:
+    return and_(table.c.site == site, table.c.study_instance_uid == study)

@@ -1,0 +1,1 @@
+"""The forms of a note as text and as a page."""

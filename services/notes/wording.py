@@ -1,0 +1,51 @@
+"""How people, teeth, times and long lists are put into words."""
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+from schemas.group import Person, Site
+
+MAX_SECTION_CHARACTERS = 6_000
+"""A drafted section is cut here, so that a whole note stays well within its message."""
+
+
+def person_of(site: Site, name: str) -> Person | None:
+    """Find a member of the site's staff."""
+    return next((person for person in site.people if person.name == name), None)
+
+
+def named(site: Site, name: str) -> str:
+    """Give a person's title and short name."""
+    person = person_of(site, name)
+    return f"{person.title} ({name})" if person else name
+
+
+def teeth_words(teeth: Sequence[int]) -> str:
+    """List teeth by their numbers, in order."""
+    if not teeth:
+        return "no teeth named"
+    word = "tooth" if len(teeth) == 1 else "teeth"
+    return f"{word} {', '.join(str(tooth) for tooth in sorted(set(teeth)))}"
+
+
+def ended(words: str) -> str:
+    """End words with one full stop."""
+    return f"{words.rstrip(' .')}."
+
+
+def clock(site: Site, moment: datetime) -> str:
+    """Give a moment by the site's own clock."""
+    return moment.astimezone(site.zone).strftime("%H:%M:%S")
+
+
+def bounded(lines: Iterable[str]) -> str:
+    """Join lines; say how many are left out where they would be too long."""
+    kept: list[str] = []
+    rest = list(lines)
+    room = MAX_SECTION_CHARACTERS
+    while rest and room >= len(rest[0]) + 1:
+        room -= len(rest[0]) + 1
+        kept.append(rest.pop(0))
+    if rest:
+        kept.append(f"({len(rest)} more lines are left out here; the study's data holds them.)")
+    return "\n".join(kept)

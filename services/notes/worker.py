@@ -1,0 +1,101 @@
+"""The notes worker: assessments, the desk's facts and the record's answers in, notes out."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import structlog
+
+from schemas.conclusions import StudyAssessed
+from schemas.envelope import Message, Payload, Source, new_id
+from schemas.errors import InvalidInput
+from schemas.facts.desk import NoteAddended, NoteAmended, NoteSigned, PostingAnswered
+from schemas.group import Group, Site
+from services.notes import store
+from services.notes.lifecycle import NoteFile, Refused, note_now, take_assessment, take_fact
+from services.notes.store import KeptNote
+from services.notes.written import same_note, written
+from services.runtime import triage
+from services.runtime.worker import Work
+
+log = structlog.get_logger(__name__)
+
+SERVICE = "notes"
+SOURCE = Source(kind="service", name=SERVICE)
+
+
+@dataclass(frozen=True, slots=True)
+class NotesHandler:
+    """Handles ``channels.NOTES``."""
+
+    group: Group
+
+    def __call__(self, work: Work, messages: Sequence[Message[Payload]]) -> None:
+        """Bring the note of every study of the batch up to date once. Raises InvalidInput."""
+        by_study: dict[tuple[str, str], list[Message[Payload]]] = {}
+        for message in messages:
+            by_study.setdefault((message.site, _study_of(message)), []).append(message)
+        # Always in the same order, so that two workers never wait for each other.
+        for (site_name, study), told in sorted(by_study.items(), key=lambda item: item[0]):
+            work.lock(f"notes:{study}")
+            _bring_up_to_date(work, self.group.site(site_name), study, told)
+
+
+def _bring_up_to_date(work: Work, site: Site, study: str, told: Sequence[Message[Payload]]) -> None:
+    before = store.read_note(work.connection, site.name, study)
+    file = before.file
+    for message in told:
+        file, refused = _take(file, message, site)
+        _keep_refused(work, refused)
+    if file == before.file:
+        return
+    now = _tell(work, replace(before, file=file), site, told[-1])
+    store.write_note(work.connection, site.name, study, before, now)
+
+
+def _take(
+    file: NoteFile, message: Message[Payload], site: Site
+) -> tuple[NoteFile, tuple[Refused, ...]]:
+    if isinstance(message.payload, StudyAssessed):
+        return take_assessment(file, message.payload, site)
+    return take_fact(file, message, site), ()
+
+
+def _tell(work: Work, kept: KeptNote, site: Site, cause: Message[Payload]) -> KeptNote:
+    """Send the note where it says something new, at the next revision."""
+    note = note_now(kept.file, site)
+    if note is None or kept.file.assessment is None:
+        return kept
+    told = written(note, kept.file.assessment, kept.revision + 1, site)
+    if kept.snapshot is not None and same_note(told, kept.snapshot):
+        return kept
+    work.emit(cause.caused(told, SOURCE))
+    revisions = MappingProxyType({**kept.file.written, told.revision: note.digest})
+    return KeptNote(replace(kept.file, written=revisions), told.revision, told)
+
+
+def _keep_refused(work: Work, refused: Sequence[Refused]) -> None:
+    """Facts that waited for their study and do not fit it go to a person, as any other would."""
+    entries = []
+    for one in refused:
+        # Under a new id, for a replay of one that the inbox has taken would be let pass.
+        fact = replace(one.fact, id=new_id(), causation_id=one.fact.id)
+        entries.append(
+            triage.Kept(SERVICE, "bus", one.error, fact.encode(), fact.kind, str(fact.id))
+        )
+        log.warning(
+            "waiting_fact_refused",
+            kind=fact.kind,
+            message_id=str(one.fact.id),
+            field=one.error.field,
+            expected=one.error.expected,
+        )
+    triage.keep(work.connection, entries)
+
+
+def _study_of(message: Message[Payload]) -> str:
+    if isinstance(
+        message.payload, StudyAssessed | NoteAmended | NoteSigned | NoteAddended | PostingAnswered
+    ):
+        return message.payload.study_instance_uid
+    raise InvalidInput("kind", message.kind, "an assessment, a note fact or a record's answer")
