@@ -88,8 +88,11 @@ def mark(
     return changed
 
 
+def fit(words: str) -> str:
+    """Fit a record's words to fact and store: no record may break our own contract."""
+    kept = words.replace("\x00", "\N{REPLACEMENT CHARACTER}").encode("utf-8", "replace").decode()
+    return kept if len(kept) <= _LONGEST_TEXT else kept[: _LONGEST_TEXT - 1] + "…"
+
+
 def _text(words: str | None) -> str | None:
-    """Fit a record's words to the fact: no record may break our own contract."""
-    if not words or not words.strip():
-        return None
-    return words if len(words) <= _LONGEST_TEXT else words[: _LONGEST_TEXT - 1] + "…"
+    return fit(words) if words and words.strip() else None

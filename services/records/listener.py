@@ -70,15 +70,32 @@ class Listener:
 
     def listen_once(self) -> int:
         """Take what the record tells now; give the number of items. Raises RecordError."""
-        items = [*self._record.read_orders(), *self._record.read_answers()]
-        for item in items:
-            with self._store.begin() as connection:
-                self._take(Work(connection, self._store), item)
-            self._wake()
-            self._record.settle(item)
-        return len(items)
+        taken = 0
+        for read in (self._record.read_orders, self._record.read_answers):
+            for item in list(read()):
+                self._take(item)
+                taken += 1
+        return taken
 
-    def _take(self, work: Work, item: OrderOffer | LateAnswer | Unreadable) -> None:
+    def _take(self, item: OrderOffer | LateAnswer | Unreadable) -> None:
+        try:
+            with self._store.begin() as connection:
+                self._effect(Work(connection, self._store), item)
+        except StoreUnavailable:
+            raise
+        except Exception as error:
+            # One item that we cannot use must not keep the others from us.
+            log.exception("record_item_failed", token=item.token)
+            wrong = InvalidInput(
+                "record item", f"{type(error).__name__}: {error}", "one we can use"
+            )
+            item = Unreadable(token=item.token, body=repr(item).encode(), error=wrong)
+            with self._store.begin() as connection:
+                self._effect(Work(connection, self._store), item)
+        self._wake()
+        self._record.settle(item)
+
+    def _effect(self, work: Work, item: OrderOffer | LateAnswer | Unreadable) -> None:
         if isinstance(item, OrderOffer):
             work.emit(self._order_fact(item), Exchange.OFFERS)
         elif isinstance(item, LateAnswer):

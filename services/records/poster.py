@@ -123,7 +123,9 @@ class Poster:
         )
         next_try_at = self._now() + timedelta(seconds=wait_s)
         with self._store.begin() as connection:
-            store.put_off(connection, row.posting_key, attempts, next_try_at, str(error))
+            store.put_off(
+                connection, row.posting_key, attempts, next_try_at, answers.fit(str(error))
+            )
 
 
 def back_off_s(attempts: int, chance: random.Random) -> float:

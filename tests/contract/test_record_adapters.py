@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 from concurrent.futures import ThreadPoolExecutor
 from hashlib import sha256
 from pathlib import Path
@@ -192,6 +193,44 @@ def test_a_place_that_cannot_be_written_is_an_outage_with_its_remedy(tmp_path: P
     assert "mend" in verdict.words
     with pytest.raises(RecordUnavailable, match="blocked"):
         adapter.post_charge(charge_posting())
+
+
+def test_a_full_disk_is_an_outage_and_leaves_nothing_half(
+    folder: FolderAdapter, root: Path
+) -> None:
+    folder.post_charge(charge_posting(entry(1)))
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100, hard))  # as of a disk with 100 bytes left
+    try:
+        with pytest.raises(RecordUnavailable, match="mend the disk"):
+            folder.post_charge(charge_posting(entry(2)))
+        with pytest.raises(RecordUnavailable, match="mend the disk"):
+            folder.post_note(note_posting(note(1)))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+    held = folder.read_charges(study_instance_uid=STUDY)
+    assert [line.posting_key for line in held] == [entry(1).posting_key]
+    assert not list(root.glob("notes/*/*/*.json"))
+    accepted(folder.post_charge(charge_posting(entry(2))))
+    accepted(folder.post_note(note_posting(note(1))))
+    assert len(folder.read_charges(study_instance_uid=STUDY)) == 2
+    assert not list(root.rglob("*.part"))
+
+
+def test_an_answer_beside_a_damaged_entry_goes_to_a_person_and_blocks_no_other(
+    folder: FolderAdapter, root: Path
+) -> None:
+    for number in (1, 2):
+        reference = accepted(folder.post_charge(charge_posting(entry(number))))
+        leave(root / f"{reference}.answer.json", {"outcome": "rejected", "words": "No"})
+    (root / "charges" / "north" / STUDY / f"{file_name(entry(1).posting_key)}.json").write_text("{")
+
+    damaged, good = folder.read_answers()
+
+    assert isinstance(damaged, Unreadable)
+    assert isinstance(good, LateAnswer)
+    assert good.posting_key == entry(2).posting_key
 
 
 def test_an_unknown_option_is_refused_by_name() -> None:

@@ -27,8 +27,15 @@ from schemas.errors import InvalidInput
 from schemas.facts import OrderPlaced, PostingAnswered, PostingOutcome
 from schemas.messages import parse
 from services.records.adapters.folder import FolderAdapter
+from services.records.answers import fit
 from services.records.listener import Listener
-from services.records.port import Answer, ChargePosting, RecordRefused, RecordUnavailable
+from services.records.port import (
+    Answer,
+    ChargePosting,
+    OrderOffer,
+    RecordRefused,
+    RecordUnavailable,
+)
 from services.records.poster import Poster, back_off_s
 from services.records.store import POSTINGS
 from services.records.worker import handle
@@ -383,6 +390,50 @@ def test_an_answer_read_twice_is_told_once(line: Line, monkeypatch: pytest.Monke
         line.listener.listen_once()
 
     assert len(line.answers()) == 2
+
+
+def test_words_that_no_store_takes_are_made_fit(line: Line) -> None:
+    line.take(charges(entry(1)))
+    line.post_all()
+    reference = line.answers()[0].record_reference
+    words = "nul\x00 and so on " + "x" * 1900
+    leave(line.record.path / f"{reference}.answer.json", {"outcome": "rejected", "words": words})
+
+    line.listener.listen_once()
+
+    told = line.answers()[1].words
+    assert told is not None
+    assert told.startswith("nul\N{REPLACEMENT CHARACTER} and so on")
+    assert line.states() == {key(1): "rejected"}
+
+
+def test_long_words_are_cut_to_the_contract() -> None:
+    assert len(fit("x" * 5000)) == 2000
+    assert fit("\ud800") == "?"
+
+
+def test_an_item_that_makes_us_fail_is_laid_aside_and_the_next_is_taken(
+    line: Line, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    orders = line.record.path / "orders"
+    leave(orders / "1.json", order_file())
+    leave(orders / "2.json", order_file(payload={**OrderPlaced.EXAMPLES[0], "order_id": "1002"}))
+    make_fact = line.listener._order_fact
+
+    def fail_once(offer: OrderOffer) -> Message[Payload]:
+        if offer.token.endswith("1.json"):
+            raise RuntimeError("a defect (invented)")
+        return make_fact(offer)
+
+    monkeypatch.setattr(line.listener, "_order_fact", fail_once)
+
+    line.listener.listen_once()
+
+    (offer,) = line.offers()
+    assert isinstance(offer.payload, OrderPlaced)
+    assert offer.payload.order_id == "1002"
+    assert len(line.triage()) == 1
+    assert (orders / "rejected" / "1.json").exists()
 
 
 def test_orders_of_the_record_are_offered_and_bad_ones_kept_for_triage(line: Line) -> None:

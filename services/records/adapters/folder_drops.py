@@ -34,7 +34,13 @@ from schemas.facts import OrderCancelled, OrderPlaced, PostingOutcome
 from schemas.messages import MAX_MESSAGE_BYTES, invalid_input, read_payload
 from services.records.adapters.durable_files import move_durably, sync_folder
 from services.records.adapters.folder_entry import read_entry
-from services.records.port import LateAnswer, OrderOffer, RecordUnavailable, Unreadable
+from services.records.port import (
+    LateAnswer,
+    OrderOffer,
+    RecordRefused,
+    RecordUnavailable,
+    Unreadable,
+)
 
 _STILL_WRITTEN_S = 2.0
 _MTIME_STEP_NS = 2_000_000_000
@@ -172,9 +178,15 @@ class AnswerDrop:
                     wrong = invalid_input(error, "answer file")
                     yield Unreadable(token=token, body=body, error=wrong)
                 continue
+            try:
+                posting_key = read_entry(posted, self._root).posting_key
+            except RecordRefused as error:
+                damaged = InvalidInput("answered file", posted.name, str(error))
+                yield Unreadable(token=token, body=body, error=damaged)
+                continue
             yield LateAnswer(
                 token=token,
-                posting_key=read_entry(posted, self._root).posting_key,
+                posting_key=posting_key,
                 outcome=answer.outcome,
                 reference=answer.reference,
                 words=answer.words,
