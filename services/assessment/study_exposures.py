@@ -1,0 +1,165 @@
+"""The exposures of a study as its assessment shows them, with the dose of each and the sum."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from schemas.conclusions import DoseBasis, DoseResult, DoseVerdict, ExposureResult, ExposureUse
+from schemas.facts import ExposureEnded, ImageStored
+from schemas.group import Site, Tube
+from services.assessment.dose import ExposureDose, StudyDose, assess_dose
+from services.assessment.exposure_technique import (
+    BeamField,
+    ExposureTechnique,
+    RectangularField,
+    RoundField,
+    TubeGeometry,
+)
+from services.assessment.rules import Rules
+
+_SHORTENED = 0.98
+"""A delivered time below this share of the set time is taken as ended early."""
+
+
+@dataclass(frozen=True, slots=True)
+class StudyExposure:
+    """One exposure of a study. ``summed``: its dose is this study's beyond doubt."""
+
+    key: str
+    at: datetime
+    told: ExposureEnded
+    use: ExposureUse
+    image: ImageStored | None = None
+    confidence: float | None = None
+    reasons: tuple[str, ...] = ()
+    repeat: bool = False
+    summed: bool = True
+
+
+def ended_early(exposure: ExposureEnded) -> bool:
+    """Tell whether the exposure was released before its set time."""
+    return exposure.ended_early or exposure.exposure_ms < _SHORTENED * exposure.set_exposure_ms
+
+
+def dose_of(
+    exposures: Iterable[StudyExposure], site: Site, rules: Rules
+) -> tuple[tuple[ExposureResult, ...], DoseResult]:
+    """Give every exposure with its dose, by time, and the sum of those that count."""
+    ordered = sorted(exposures, key=lambda one: (one.at, one.key))
+    tubes = {
+        device.name: geometry_of(device.tube)
+        for device in site.generators()
+        if device.tube is not None
+    }
+    waiting = [one for one in ordered if not one.summed]
+    summed = assess_dose(
+        (_technique(one) for one in ordered if one.summed),
+        tubes,
+        limits=rules.limits,
+        model=rules.model,
+    )
+    unsure = assess_dose(
+        (_technique(one) for one in waiting), tubes, limits=None, model=rules.model
+    )
+    doses = {dose.fact_id: dose for dose in (*summed.exposures, *unsure.exposures)}
+    results = tuple(_result(one, doses[one.key]) for one in ordered)
+    return results, _sum(summed, len(waiting), rules)
+
+
+def geometry_of(tube: Tube) -> TubeGeometry:
+    """Read a group's tube. Its field is told at the cone's end, so at its own distance."""
+    field: BeamField | None = None
+    if tube.field_diameter_mm is not None:
+        field = RoundField(tube.field_diameter_mm, tube.source_to_skin_mm)
+    elif tube.field_width_mm is not None and tube.field_height_mm is not None:
+        field = RectangularField(tube.field_width_mm, tube.field_height_mm, tube.source_to_skin_mm)
+    return TubeGeometry(
+        filtration_mm_al=tube.total_filtration_mm_al,
+        anode_angle_degrees=tube.anode_angle_degrees,
+        source_to_skin_mm=tube.source_to_skin_mm,
+        field=field,
+    )
+
+
+def _technique(one: StudyExposure) -> ExposureTechnique:
+    """What the generator reported outranks what the image's header repeats."""
+    told, image = one.told, one.image if one.use is ExposureUse.IMAGE else None
+    kerma_mgy, kap_mgycm2 = told.reported_kerma_mgy, told.reported_kap_mgycm2
+    if image is not None and kerma_mgy is None:
+        kerma_mgy = image.entrance_kerma_mgy
+    if image is not None and kap_mgycm2 is None:
+        kap_mgycm2 = image.kap_mgycm2
+    return ExposureTechnique(
+        fact_id=one.key,
+        tube=told.generator,
+        tube_kv=told.tube_kv,
+        tube_current_ma=told.tube_current_ma,
+        exposure_ms=told.exposure_ms,
+        source_to_skin_mm=told.source_to_skin_mm,
+        reported_kerma_mgy=kerma_mgy,
+        reported_kap_mgycm2=kap_mgycm2,
+        ended_early=ended_early(told),
+        repeat=one.repeat,
+    )
+
+
+def _result(one: StudyExposure, dose: ExposureDose) -> ExposureResult:
+    told = one.told
+    value = dose.kerma or dose.kap
+    return ExposureResult(
+        exposure_key=one.key,
+        occurred_at=one.at,
+        use=one.use,
+        sop_instance_uid=one.image.sop_instance_uid if one.image is not None else None,
+        link_confidence=one.confidence,
+        link_reasons=one.reasons,
+        tube_kv=told.tube_kv,
+        tube_current_ma=told.tube_current_ma,
+        set_exposure_ms=told.set_exposure_ms,
+        exposure_ms=told.exposure_ms,
+        preset=told.preset,
+        manual_setting=told.manual_setting,
+        operator=told.operator,
+        repeat=one.repeat,
+        kerma_mgy=dose.kerma.kerma_mgy if dose.kerma is not None else None,
+        kap_mgycm2=dose.kap.kap_mgycm2 if dose.kap is not None else None,
+        dose_basis=DoseBasis(value.basis.value) if value is not None else DoseBasis.UNKNOWN,
+        relative_uncertainty=value.relative_standard_uncertainty if value is not None else None,
+    )
+
+
+def _sum(dose: StudyDose, waiting: int, rules: Rules) -> DoseResult:
+    total = dose.total
+    references = rules.references.levels if rules.references is not None else ()
+    return DoseResult(
+        exposures=total.exposures,
+        unknown_exposures=total.kerma_unknown,
+        kerma_mgy=total.kerma_mgy or 0.0,
+        kap_mgycm2=total.kap_mgycm2 or 0.0,
+        kerma_repeats_mgy=dose.repeats.kerma_mgy or 0.0,
+        kerma_ended_early_mgy=dose.ended_early.kerma_mgy or 0.0,
+        relative_uncertainty=total.kerma_relative_standard_uncertainty,
+        basis=tuple(DoseBasis(basis.value) for basis in total.kerma_bases),
+        verdict=DoseVerdict(dose.verdict.value),
+        words=_words(dose, waiting),
+        comparators=tuple(level.label() for level in references),
+    )
+
+
+def _words(dose: StudyDose, waiting: int) -> str:
+    """The verdict, the study's own lines, how many exposures need a look, and the caution."""
+    study_lines = {c.words for c in dose.comparisons if c.fact_id is None}
+    single = {
+        c.fact_id for c in dose.comparisons if c.fact_id is not None and c.verdict != "within"
+    }
+    lines = [dose.words[0], *(line for line in dose.words[1:-1] if line in study_lines)]
+    if single:
+        lines.append(_counted(len(single), "exposure is", "exposures are") + " not within a level.")
+    if waiting:
+        verb = _counted(waiting, "exposure waits", "exposures wait")
+        lines.append(f"{verb} for a person and stand in no sum.")
+    return " ".join([*lines, dose.words[-1]])
+
+
+def _counted(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
