@@ -1,0 +1,301 @@
+"""What assessment keeps: every fact that it heard, and the newest assessment of each study."""
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+from typing import Any
+
+from sqlalchemy import (
+    Column,
+    Connection,
+    Date,
+    Index,
+    Integer,
+    LargeBinary,
+    String,
+    Table,
+    Text,
+    or_,
+    select,
+    update,
+)
+from sqlalchemy.dialects import postgresql, sqlite
+
+from schemas.conclusions import StudyAssessed
+from schemas.facts import FactWithdrawn, OrderCancelled, OrderPlaced, PatientMerged
+from schemas.messages import parse
+from services.assessment.counting import Fact, told
+from services.assessment.room_day import RoomDay
+from services.runtime.tables import METADATA, UtcDateTime
+
+FACT = Table(
+    "assessment_fact",
+    METADATA,
+    Column("site", String(64), primary_key=True),
+    Column("natural_key", String(400), primary_key=True),
+    Column("kind", String(40), nullable=False),
+    Column("room", String(64)),
+    Column("moment", UtcDateTime),
+    Column("study_instance_uid", String(64)),
+    Column("about", String(400)),
+    Column("patient_id", String(64)),
+    Column("body", LargeBinary, nullable=False),
+    Index("ix_assessment_fact_site_room_moment", "site", "room", "moment"),
+    Index("ix_assessment_fact_site_study_instance_uid", "site", "study_instance_uid"),
+    Index("ix_assessment_fact_site_about", "site", "about"),
+    Index("ix_assessment_fact_site_patient_id", "site", "patient_id"),
+)
+"""Facts, never changed. ``room`` and ``moment`` say where one stands, if anywhere; ``about`` names
+the order or the fact that it is about; the study is filled in once that is known. ``patient_id``
+of a merge is the retired one."""
+
+STUDY = Table(
+    "assessment_study",
+    METADATA,
+    Column("site", String(64), primary_key=True),
+    Column("study_instance_uid", String(64), primary_key=True),
+    Column("room", String(64), nullable=False),
+    Column("day", Date, nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("digest", String(64), nullable=False),
+    Column("body", Text, nullable=False),
+    Index("ix_assessment_study_site_day_room", "site", "day", "room"),
+)
+"""The newest assessment of each study."""
+
+
+@dataclass(frozen=True, slots=True)
+class FactRow:
+    """A fact as it is kept."""
+
+    site: str
+    natural_key: str
+    kind: str
+    room: str | None
+    moment: datetime | None
+    study: str | None
+    about: str | None
+    patient_id: str | None
+    body: bytes
+
+
+def add_facts(connection: Connection, rows: Iterable[FactRow]) -> set[tuple[str, str]]:
+    """Keep facts; give site and natural key of those that were new."""
+    values = [
+        {
+            "site": row.site,
+            "natural_key": row.natural_key,
+            "kind": row.kind,
+            "room": row.room,
+            "moment": row.moment,
+            "study_instance_uid": row.study,
+            "about": row.about,
+            "patient_id": row.patient_id,
+            "body": row.body,
+        }
+        # Sorted, so that two workers with the same facts never wait for each other.
+        for row in sorted(rows, key=lambda row: (row.site, row.natural_key))
+    ]
+    if not values:
+        return set()
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    statement = (
+        dialect.insert(FACT)
+        .values(values)
+        .on_conflict_do_nothing(index_elements=[FACT.c.site, FACT.c.natural_key])
+        .returning(FACT.c.site, FACT.c.natural_key)
+    )
+    return {(row.site, row.natural_key) for row in connection.execute(statement)}
+
+
+def settle_names(connection: Connection, site: str, names: Collection[str]) -> set[str]:
+    """Give cancellations and withdrawals the study of what they name; tell those studies.
+
+    ``names`` are ``about`` names and natural keys that came up now. Either side may come first.
+    """
+    touched: set[str] = set()
+    while names:
+        targets = connection.execute(
+            select(FACT.c.natural_key, FACT.c.about, FACT.c.kind, FACT.c.study_instance_uid)
+            .where(
+                FACT.c.site == site,
+                FACT.c.study_instance_uid.is_not(None),
+                or_(
+                    FACT.c.natural_key.in_(names),
+                    (FACT.c.kind == OrderPlaced.KIND) & FACT.c.about.in_(names),
+                ),
+            )
+            .order_by(FACT.c.natural_key)
+        ).all()
+        study_of = {
+            row.about if row.kind == OrderPlaced.KIND else row.natural_key: row.study_instance_uid
+            for row in targets
+        }
+        pointers = connection.execute(
+            select(FACT.c.natural_key, FACT.c.about, FACT.c.study_instance_uid).where(
+                FACT.c.site == site,
+                FACT.c.kind.in_([OrderCancelled.KIND, FactWithdrawn.KIND]),
+                FACT.c.about.in_(names),
+            )
+        ).all()
+        settled: set[str] = set()
+        for pointer in pointers:
+            study = study_of.get(pointer.about)
+            if study is not None:
+                touched.add(study)
+                if study != pointer.study_instance_uid:
+                    connection.execute(
+                        update(FACT)
+                        .where(FACT.c.site == site, FACT.c.natural_key == pointer.natural_key)
+                        .values(study_instance_uid=study)
+                    )
+                    settled.add(pointer.natural_key)
+        names = settled
+    return touched
+
+
+def facts_of_studies(connection: Connection, site: str, studies: Collection[str]) -> list[Fact]:
+    """Load all facts of some studies."""
+    if not studies:
+        return []
+    query = select(FACT.c.body).where(
+        FACT.c.site == site, FACT.c.study_instance_uid.in_(sorted(studies))
+    )
+    return _parsed(connection.execute(query).scalars())
+
+
+def facts_of_room_day(
+    connection: Connection,
+    where: RoomDay,
+    window: tuple[datetime, datetime],
+    studies: Collection[str] = (),
+) -> list[Fact]:
+    """Load what a room-day is assessed from: what stands in its window, and all facts of the
+    studies named there or given; then the merges of their patients."""
+    begin, end = window
+    inside = (
+        (FACT.c.site == where.site)
+        & (FACT.c.room == where.room)
+        & FACT.c.moment.between(begin, end)
+    )
+    named = select(FACT.c.study_instance_uid).where(inside, FACT.c.study_instance_uid.is_not(None))
+    placed_alone = select(FACT.c.body, FACT.c.patient_id).where(
+        inside, FACT.c.study_instance_uid.is_(None)
+    )
+    of_studies = select(FACT.c.body, FACT.c.patient_id).where(
+        FACT.c.site == where.site,
+        or_(
+            FACT.c.study_instance_uid.in_(named),
+            FACT.c.study_instance_uid.in_(sorted(studies)),
+        ),
+    )
+    rows = connection.execute(placed_alone.union_all(of_studies)).all()
+    facts = _parsed(row.body for row in rows)
+    patients = {row.patient_id for row in rows if row.patient_id is not None}
+    return [*facts, *_merges_from(connection, where.site, patients)]
+
+
+def _merges_from(connection: Connection, site: str, patients: set[str]) -> list[Fact]:
+    """Follow the merges that lead on from these patients."""
+    merges: list[Fact] = []
+    seen: set[str] = set()
+    while patients - seen:
+        asked = patients - seen
+        seen |= asked
+        query = select(FACT.c.body).where(
+            FACT.c.site == site,
+            FACT.c.kind == PatientMerged.KIND,
+            FACT.c.patient_id.in_(sorted(asked)),
+        )
+        found = _parsed(connection.execute(query).scalars())
+        merges += found
+        patients = seen | {merge.kept_patient_id for _, merge in told(found, PatientMerged)}
+    return merges
+
+
+def studies_of_patients(connection: Connection, site: str, patients: Collection[str]) -> set[str]:
+    """Tell the studies of patients whose ids read, by any merge, as one of these."""
+    reading = set(patients)
+    merges = select(FACT.c.body).where(FACT.c.site == site, FACT.c.kind == PatientMerged.KIND)
+    known = [m for _, m in told(_parsed(connection.execute(merges).scalars()), PatientMerged)]
+    while True:
+        more = {m.retired_patient_id for m in known if m.kept_patient_id in reading} - reading
+        if not more:
+            break
+        reading |= more
+    query = select(FACT.c.study_instance_uid).where(
+        FACT.c.site == site,
+        FACT.c.patient_id.in_(sorted(reading)),
+        FACT.c.study_instance_uid.is_not(None),
+    )
+    return set(connection.execute(query).scalars())
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A study's newest assessment as it is kept."""
+
+    revision: int
+    digest: str
+
+
+def kept_studies(connection: Connection, site: str, studies: Collection[str]) -> dict[str, Kept]:
+    """Read revision and digest of some studies."""
+    if not studies:
+        return {}
+    query = select(STUDY.c.study_instance_uid, STUDY.c.revision, STUDY.c.digest).where(
+        STUDY.c.site == site, STUDY.c.study_instance_uid.in_(sorted(studies))
+    )
+    return {
+        row.study_instance_uid: Kept(row.revision, row.digest) for row in connection.execute(query)
+    }
+
+
+def write_study(
+    connection: Connection, where: RoomDay, assessed: StudyAssessed, digest: str
+) -> None:
+    """Write an assessment in place of the study's last."""
+    values: dict[str, Any] = {
+        "room": where.room,
+        "day": where.day,
+        "revision": assessed.revision,
+        "digest": digest,
+        "body": assessed.model_dump_json(),
+    }
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    connection.execute(
+        dialect.insert(STUDY)
+        .values(site=where.site, study_instance_uid=assessed.study_instance_uid, **values)
+        .on_conflict_do_update(
+            index_elements=[STUDY.c.site, STUDY.c.study_instance_uid], set_=values
+        )
+    )
+
+
+def find_studies(connection: Connection, study: str) -> list[tuple[str, StudyAssessed]]:
+    """Find a study by its uid; give it with its site."""
+    bodies = connection.execute(
+        select(STUDY.c.site, STUDY.c.body)
+        .where(STUDY.c.study_instance_uid == study)
+        .order_by(STUDY.c.site)
+    ).all()
+    return [(row.site, StudyAssessed.model_validate_json(row.body)) for row in bodies]
+
+
+def facts_by_key(connection: Connection, site: str, keys: Sequence[str]) -> list[Fact]:
+    """Load facts by their natural keys."""
+    if not keys:
+        return []
+    query = select(FACT.c.body).where(FACT.c.site == site, FACT.c.natural_key.in_(keys))
+    return _parsed(connection.execute(query).scalars())
+
+
+def _parsed(bodies: Iterable[bytes]) -> list[Fact]:
+    return [_parse(bytes(body)) for body in bodies]
+
+
+@lru_cache(maxsize=20_000)
+def _parse(body: bytes) -> Fact:
+    """Facts are immutable, so one that was read once need not be read again."""
+    return parse(body)

@@ -1,0 +1,171 @@
+"""The assessment worker: facts in, the assessments that they change out."""
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from schemas.conclusions import StudyAssessed
+from schemas.envelope import Message, Payload, Source
+from schemas.facts import (
+    FactWithdrawn,
+    ImageStored,
+    OrderCancelled,
+    OrderPlaced,
+    PatientMerged,
+)
+from schemas.group import Group, Site
+from services.assessment import store
+from services.assessment.counting import DECISIONS, Fact
+from services.assessment.room_day import RoomDay, home_of, place_of
+from services.assessment.rules import Rules
+from services.assessment.store import FactRow
+from services.assessment.study import assess_room_day
+from services.runtime.worker import Work
+
+SOURCE = Source(kind="service", name="assessment")
+
+
+@dataclass(frozen=True, slots=True)
+class AssessmentHandler:
+    """Handles ``channels.ASSESSMENT``. ``rules`` are by site."""
+
+    group: Group
+    rules: Mapping[str, Rules]
+
+    def __call__(self, work: Work, messages: Sequence[Message[Payload]]) -> None:
+        """Keep the batch's facts and assess each room-day that they touch once.
+
+        Locks are taken in one order, names before room-days, so that no two workers wait for
+        each other. Under the lock on a name nobody else can tell more of it unseen.
+        """
+        told = {
+            site: [m for m in messages if m.site == site] for site in {m.site for m in messages}
+        }
+        rows = [fact_row(m, self.group.site(m.site)) for m in messages]
+        for name in sorted({name for row in rows for name in _lock_names(row)}):
+            work.lock(name)
+        new = store.add_facts(work.connection, rows)
+        due: dict[RoomDay, _Due] = {}
+        for site, facts in sorted(told.items()):
+            fresh = [f for f in facts if (site, f.natural_key) in new]
+            self._find_due(work, self.group.site(site), fresh, due)
+        for where in sorted(due):
+            work.lock(where.lock_name)
+        for where in sorted(due):
+            self._assess(work, where, due[where])
+
+    def _find_due(
+        self, work: Work, site: Site, fresh: Sequence[Fact], due: "dict[RoomDay, _Due]"
+    ) -> None:
+        """Find the room-days that new facts touch, and what gave rise to it."""
+        causes = _studies_touched(work, site, fresh)
+        by_study: dict[str, list[Fact]] = {study: [] for study in causes}
+        for fact in store.facts_of_studies(work.connection, site.name, causes):
+            # By the row's study, which a cancellation does not name itself.
+            study = getattr(fact.payload, "study_instance_uid", None)
+            if study in by_study:
+                by_study[study].append(fact)
+        for study, facts in by_study.items():
+            home = home_of(facts, site)
+            for where in _room_days(facts, site) | ({home} if home else set()):
+                due.setdefault(where, _Due()).by_study[study] = causes[study]
+                due[where].last = causes[study]
+        for fact in fresh:
+            for where in _room_days([fact], site):
+                due.setdefault(where, _Due()).last = fact
+
+    def _assess(self, work: Work, where: RoomDay, due: "_Due") -> None:
+        site = self.group.site(where.site)
+        facts = store.facts_of_room_day(
+            work.connection, where, where.window(site.zone), tuple(due.by_study)
+        )
+        assessed = assess_room_day(facts, site, where, self.rules[where.site])
+        kept = store.kept_studies(work.connection, where.site, assessed)
+        for uid, study in sorted(assessed.items()):
+            digest = digest_of(study)
+            before = kept.get(uid)
+            if before is not None and before.digest == digest:
+                continue
+            revision = before.revision + 1 if before is not None else 1
+            now = study.model_copy(update={"revision": revision})
+            store.write_study(work.connection, where, now, digest)
+            cause = due.by_study.get(uid) or due.last
+            if cause is not None:
+                work.emit(cause.caused(now, SOURCE))
+
+
+class _Due:
+    """A room-day to assess: the studies touched with the fact that did it, and the last fact."""
+
+    def __init__(self) -> None:
+        self.by_study: dict[str, Fact] = {}
+        self.last: Fact | None = None
+
+
+def digest_of(study: StudyAssessed) -> str:
+    """Hash what is concluded, without its revision: the same conclusion, the same digest."""
+    return hashlib.sha256(study.model_dump_json(exclude={"revision"}).encode()).hexdigest()
+
+
+def fact_row(fact: Fact, site: Site) -> FactRow:
+    """Lay a fact out for its table."""
+    place = place_of(fact, site)
+    payload = fact.payload
+    patient_id = about = None
+    match payload:
+        case OrderPlaced():
+            patient_id, about = payload.patient.patient_id, f"order:{payload.order_id}"
+        case OrderCancelled():
+            about = f"order:{payload.order_id}"
+        case ImageStored():
+            patient_id = payload.patient_id
+        case PatientMerged():
+            patient_id = payload.retired_patient_id
+        case FactWithdrawn():
+            about = payload.withdrawn_key
+        case _:
+            pass
+    return FactRow(
+        site=fact.site,
+        natural_key=fact.natural_key,
+        kind=fact.kind,
+        room=place.room if place else None,
+        moment=place.moment if place else None,
+        study=getattr(payload, "study_instance_uid", None),
+        about=about,
+        patient_id=patient_id,
+        body=fact.encode(),
+    )
+
+
+_NAMED_BY_KEY = {kind.KIND for kind in DECISIONS}
+
+
+def _lock_names(row: FactRow) -> set[str]:
+    """Everything by which two facts may be about the same."""
+    named = {"study": row.study, "about": row.about, "patient": row.patient_id}
+    if row.kind in _NAMED_BY_KEY and row.about is None:
+        named["about"] = row.natural_key
+    return {f"assessment-{what}:{row.site}:{name}" for what, name in named.items() if name}
+
+
+def _studies_touched(work: Work, site: Site, fresh: Sequence[Fact]) -> dict[str, Fact]:
+    """Tell the studies that new facts are about, each with the last such fact."""
+    causes: dict[str, Fact] = {}
+    for fact in fresh:
+        row = fact_row(fact, site)
+        studies = {row.study} if row.study else set()
+        names = {name for name in (row.about, row.natural_key) if name}
+        if row.about is not None or row.kind in _NAMED_BY_KEY:
+            studies |= store.settle_names(work.connection, site.name, names)
+        if isinstance(fact.payload, PatientMerged):
+            studies |= store.studies_of_patients(
+                work.connection, site.name, {fact.payload.retired_patient_id}
+            )
+        causes |= dict.fromkeys(studies, fact)
+    return causes
+
+
+def _room_days(facts: Sequence[Fact], site: Site) -> set[RoomDay]:
+    places = [place for fact in facts if (place := place_of(fact, site)) is not None]
+    return {where for place in places for where in place.room_days(site)}
