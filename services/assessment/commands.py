@@ -1,0 +1,145 @@
+"""``gomphosis study``: one study in plain words, with the facts that it rests on."""
+
+import json
+from typing import Annotated, Any
+
+import typer
+from rich.markup import escape
+from rich.table import Table
+
+from schemas.conclusions import StudyAssessed
+from services.assessment import store as assessment_store
+from services.assessment.counting import Fact, in_time
+from services.runtime.cli.exits import Exit, plain_errors, stderr, stdout
+from services.runtime.settings import load_settings
+from services.runtime.store import Store
+
+
+def show_study(
+    study: Annotated[str, typer.Argument(help="The Study Instance UID.")],
+    facts: Annotated[
+        bool, typer.Option("--facts", help="The facts that it rests on, too.")
+    ] = False,
+    json_output: Annotated[bool, typer.Option("--json", help="For a script to read.")] = False,
+) -> None:
+    """Show one study as assessed now.
+
+    Exit code 3: no assessment of such a study is known.
+
+    Example: gomphosis study 2.25.1001 --facts
+    """
+    with plain_errors():
+        settings = load_settings()
+        opened = Store(settings.store_url, settings.store.pool_size)
+        try:
+            with opened.read() as connection:
+                found = assessment_store.find_studies(connection, study)
+                told = {
+                    site: assessment_store.facts_by_key(connection, site, assessed.facts)
+                    for site, assessed in found
+                    if facts
+                }
+        finally:
+            opened.close()
+    if not found:
+        stderr.print(f"study {study}: no assessment of it is known", markup=False)
+        raise typer.Exit(Exit.NOT_FOUND)
+    if json_output:
+        shown = [_as_json(site, assessed, told.get(site)) for site, assessed in found]
+        typer.echo(json.dumps(shown, indent=2))
+        return
+    for site, assessed in found:
+        _print_head(site, assessed)
+        _print_parts(assessed)
+        if facts:
+            _print_facts(told[site])
+
+
+def _as_json(site: str, assessed: StudyAssessed, facts: list[Fact] | None) -> dict[str, Any]:
+    shown: dict[str, Any] = {"site": site, "study": assessed.model_dump(mode="json")}
+    if facts is not None:
+        shown["facts"] = [
+            fact.envelope().model_dump(mode="json") for fact in sorted(facts, key=in_time)
+        ]
+    return shown
+
+
+def _print_head(site: str, assessed: StudyAssessed) -> None:
+    # The animal's id, not its owner's name: a terminal is as public as a log.
+    state = assessed.state.value.replace("_", " ")
+    lines = [
+        f"Study {assessed.study_instance_uid}, revision {assessed.revision}: {state}"
+        + (", closed" if assessed.closed else ""),
+        f"{site}, {assessed.room or 'no room'}, {assessed.day}; patient {assessed.patient_id}",
+        f"Plan: {assessed.plan_title or 'none known'}",
+    ]
+    if assessed.still_missing:
+        lines.append("Still missing: " + "; ".join(assessed.still_missing))
+    if assessed.suggested_views:
+        lines.append("Fewest further views: " + ", ".join(assessed.suggested_views))
+    lines.append(f"Dose: {assessed.dose.words}")
+    for line in lines:
+        stdout.print(line, markup=False)
+
+
+def _print_parts(assessed: StudyAssessed) -> None:
+    _print_table(
+        ("view", "status", "why"),
+        [(v.title, v.status.value.replace("_", " "), v.words) for v in assessed.views],
+    )
+    _print_table(
+        ("image", "taken (UTC)", "use", "why", "exposure"),
+        [
+            (
+                i.sop_instance_uid,
+                f"{i.acquired_at:%H:%M:%S}",
+                i.use.value,
+                i.words,
+                "none linked"
+                if i.exposure_key is None
+                else f"{i.exposure_key} ({i.link_confidence or 0:.1%})",
+            )
+            for i in assessed.images
+        ],
+    )
+    _print_table(
+        ("exposure", "use", "kV", "mA", "ms", "mGy", "why"),
+        [
+            (
+                e.exposure_key,
+                e.use.value.replace("_", " "),
+                f"{e.tube_kv:g}",
+                f"{e.tube_current_ma:g}",
+                f"{e.exposure_ms:g}",
+                "unknown" if e.kerma_mgy is None else f"{e.kerma_mgy:.2f} ({e.dose_basis})",
+                "; ".join(e.link_reasons),
+            )
+            for e in assessed.exposures
+        ],
+    )
+    _print_table(("question for a person",), [(question.words,) for question in assessed.questions])
+
+
+def _print_facts(facts: list[Fact]) -> None:
+    _print_table(
+        ("occurred (UTC)", "kind", "told by", "fact"),
+        [
+            (
+                f"{fact.occurred_at:%Y-%m-%d %H:%M:%S}",
+                fact.kind.replace("_", " "),
+                f"{fact.source.kind} {fact.source.name}",
+                fact.natural_key,
+            )
+            for fact in sorted(facts, key=in_time)
+        ],
+    )
+
+
+def _print_table(heads: tuple[str, ...], rows: list[tuple[str, ...]]) -> None:
+    if not rows:
+        return
+    table = Table(*heads, show_edge=False)
+    for row in rows:
+        table.add_row(*(escape(cell) for cell in row))
+    stdout.print()
+    stdout.print(table)
