@@ -107,6 +107,16 @@ def test_a_later_change_is_credited_and_the_earlier_entries_stay(store: Store) -
     assert balance(after.ledger) == after.total == Decimal("39.20")
 
 
+def test_a_study_that_is_opened_again_keeps_its_ledger_in_step(store: Store) -> None:
+    _handle(store, [message(assessed(1, [image(1)], closed=True))])
+
+    _handle(store, [message(assessed(2, [image(1), image(2)], closed=False))])
+
+    after = _kept(store)
+    assert after.due
+    assert balance(after.ledger) == after.total == Decimal("53.70")
+
+
 def test_an_older_or_repeated_assessment_changes_nothing_and_sends_nothing(store: Store) -> None:
     newest = assessed(3, [image(1)], closed=True)
     _handle(store, [message(newest)])
