@@ -118,7 +118,9 @@ def test_a_full_mouth_with_right_clocks_is_complete_and_every_exposure_linked() 
     assert {view.status for view in study.views} == {ViewStatus.DONE}
     assert {e.use for e in study.exposures} == {ExposureUse.IMAGE}
     assert len(study.exposures) == study.dose.exposures == 10
-    assert study.still_missing == study.suggested_views == study.teeth_without_view == ()
+    assert study.still_missing == ()
+    assert study.suggested_views == ()
+    assert study.teeth_without_view == ()
     assert study.questions == ()
     assert study.dose.kerma_mgy > 0
     assert study.dose.verdict is not DoseVerdict.UNKNOWN
