@@ -10,7 +10,17 @@ from types import TracebackType
 from typing import Self
 
 from schemas.channels import Exchange, Subscription
-from services.runtime.bus import Bus, BusLimits, Delivery, Done, Handle, Outcome, Outgoing
+from services.runtime.bus import (
+    Bus,
+    BusLimits,
+    BusUnavailable,
+    Delivery,
+    Done,
+    Handle,
+    Outcome,
+    Outgoing,
+    Unroutable,
+)
 from services.runtime.bus_choice import open_bus
 from tests.servers.polling import wait_until
 
@@ -152,3 +162,36 @@ def drain(bus: Bus, count: int) -> Seen:
     with Consuming(bus, seen):
         seen.wait_for(count)
     return seen
+
+
+class Feeder:
+    """Publishes numbers one after the other, again and again until each is confirmed."""
+
+    def __init__(self, bus: Bus) -> None:
+        self.confirmed = 0
+        self._bus = bus
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run)
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            try:
+                self._bus.publish([message(str(self.confirmed))])
+            except (BusUnavailable, Unroutable):
+                self._stop.wait(0.05)
+            else:
+                self.confirmed += 1
+
+    def __enter__(self) -> "Feeder":
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join(TIMEOUT_S)
+        assert not self._thread.is_alive()
+
+
+def io_threads() -> list[str]:
+    """Name the I/O threads that live."""
+    return [t.name for t in threading.enumerate() if t.name.endswith("-amqp-io")]

@@ -1,9 +1,8 @@
-"""What only a bus with a broker can meet: restarts, blocked publishing, refusals, long handlers."""
+"""What only a bus with a broker can meet: refusals, long handlers, deleted queues."""
 
 import socket
 import threading
-import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from urllib.parse import urlsplit, urlunsplit
 
@@ -11,67 +10,29 @@ import pika
 import pytest
 
 from services.runtime.bus import (
-    Bus,
     BusUnavailable,
     Delivery,
     Done,
     Outcome,
     RetryLater,
-    Unroutable,
 )
 from services.runtime.bus_amqp import AmqpBus
 from services.runtime.bus_amqp_errors import BadAddress, QueueDiffers
-from services.runtime.bus_amqp_topology import dead_queue, queue_arguments
+from services.runtime.bus_amqp_topology import dead_queue, queue_arguments, retry_queue
 from tests.contract.bus_cases import (
     LIMITS,
     TIMEOUT_S,
     WORK,
     Backend,
     Consuming,
+    Feeder,
     Seen,
     drain,
+    io_threads,
     message,
     numbered,
 )
 from tests.servers.polling import wait_until
-from tests.servers.rabbitmq import Broker
-
-
-@pytest.fixture
-def backend(amqp_url: str) -> Iterator[Backend]:
-    """A fresh vhost with WORK declared."""
-    made = Backend(amqp_url)
-    made.open().declare([WORK])
-    yield made
-    made.close()
-
-
-class Feeder:
-    """Publishes numbers one after the other, again and again until each is confirmed."""
-
-    def __init__(self, bus: Bus) -> None:
-        self.confirmed = 0
-        self._bus = bus
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run)
-
-    def _run(self) -> None:
-        while not self._stop.is_set():
-            try:
-                self._bus.publish([message(str(self.confirmed))])
-            except (BusUnavailable, Unroutable):
-                self._stop.wait(0.05)
-            else:
-                self.confirmed += 1
-
-    def __enter__(self) -> "Feeder":
-        self._thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._stop.set()
-        self._thread.join(TIMEOUT_S)
-        assert not self._thread.is_alive()
 
 
 def with_parts(url: str, userinfo: str | None = None, query: str = "", path: str = "") -> str:
@@ -82,205 +43,9 @@ def with_parts(url: str, userinfo: str | None = None, query: str = "", path: str
     return urlunsplit(parts._replace(netloc=netloc, query=query, path=path or parts.path))
 
 
-def io_threads() -> list[str]:
-    """Name the I/O threads that live."""
-    return [t.name for t in threading.enumerate() if t.name.endswith("-amqp-io")]
-
-
-@pytest.mark.parametrize("way", ["restart", "kill"])
-def test_publishing_and_consuming_go_on_after_the_broker_went_away(
-    way: str, rabbitmq: Broker, backend: Backend
-) -> None:
+def test_a_handler_may_take_longer_than_the_heartbeat(amqp_bus: Backend) -> None:
     # given
-    bus = backend.open()
-    seen = Seen()
-    with Consuming(bus, seen), Feeder(bus) as feeder:
-        seen.wait_for(50)
-
-        # when
-        getattr(rabbitmq, way)()
-
-        # then
-        after = feeder.confirmed
-        wait_until(lambda: feeder.confirmed > after + 50, TIMEOUT_S, "publishing to go on")
-        wait_until(bus.consuming, TIMEOUT_S, "the consumer to be registered again")
-        wait_until(
-            lambda: set(map(str, range(feeder.confirmed))) <= set(seen.ids()),
-            TIMEOUT_S,
-            "every confirmed message",
-        )
-    wait_until(lambda: bus.depth(WORK.queue) == 0, TIMEOUT_S, "an empty queue")
-    assert len(io_threads()) == len(backend.buses)
-
-
-def test_a_batch_in_hand_while_the_broker_restarts_comes_again(
-    rabbitmq: Broker, backend: Backend
-) -> None:
-    # given
-    bus = backend.open()
-    bus.publish([message("held")])
-    seen = Seen()
-
-    def handle(deliveries: Sequence[Delivery]) -> list[Outcome]:
-        if not seen.ids():
-            rabbitmq.restart()
-        return seen(deliveries)
-
-    # when
-    with Consuming(bus, handle):
-        wait_until(lambda: len(seen.of("held")) == 2, TIMEOUT_S, "the second delivery")
-
-    # then
-    assert [d.redelivered for d in seen.of("held")] == [False, True]
-    assert bus.depth(WORK.queue) == 0
-
-
-def test_a_bus_that_starts_before_its_broker_waits_for_it(rabbitmq: Broker, amqp_url: str) -> None:
-    # given
-    rabbitmq.stop()
-    stopped = True
-    backend = Backend(amqp_url)
-    bus = backend.open()
-    seen = Seen()
-    try:
-        with pytest.raises(BusUnavailable, match=r"cannot be used: .*refused"):
-            bus.declare([WORK])
-        with pytest.raises(BusUnavailable):
-            bus.publish([message("early")])
-
-        # when
-        with Consuming(bus, seen):
-            assert not bus.consuming()
-            rabbitmq.start()
-            stopped = False
-            wait_until(bus.consuming, TIMEOUT_S, "the consumer to be registered")
-            with Feeder(bus):
-                seen.wait_for(1)
-    finally:
-        backend.close()
-        if stopped:
-            rabbitmq.start()
-
-    # then
-    assert seen.ids()[0] == "0"
-
-
-def test_a_blocked_broker_makes_publishing_fail_in_time_while_consuming_goes_on(
-    rabbitmq: Broker, backend: Backend
-) -> None:
-    # given
-    limits = replace(LIMITS, blocked_timeout_s=2.0, confirm_timeout_s=60.0)
-    bus = backend.open(limits)
-    bus.publish(numbered(5))
-    seen = Seen()
-
-    # when
-    rabbitmq.block()
-    try:
-        failed: list[str] = []
-        started_s = time.monotonic()
-
-        def publish() -> None:
-            try:
-                bus.publish([message("blocked")])
-            except BusUnavailable as error:
-                failed.append(str(error))
-
-        publisher = threading.Thread(target=publish)
-        publisher.start()
-        with Consuming(bus, seen):
-            seen.wait_for(5)
-        publisher.join(TIMEOUT_S)
-        waited_s = time.monotonic() - started_s
-        left = bus.depth(WORK.queue)
-    finally:
-        rabbitmq.unblock()
-
-    # then
-    [reason] = failed
-    assert "short of memory or disk" in reason
-    assert waited_s >= limits.blocked_timeout_s
-    assert left == 0
-    with Feeder(bus) as feeder:
-        wait_until(lambda: feeder.confirmed > 3, TIMEOUT_S, "publishing to go on")
-
-
-def test_closing_while_the_broker_is_blocked_leaves_no_thread(
-    rabbitmq: Broker, backend: Backend
-) -> None:
-    # given
-    backend.close()
-    bus = AmqpBus(backend.url, replace(LIMITS, blocked_timeout_s=60.0, confirm_timeout_s=60.0))
-    bus.publish([message("before")])
-    rabbitmq.block()
-    try:
-        failed: list[BaseException] = []
-
-        def publish() -> None:
-            try:
-                bus.publish([message("never confirmed")])
-            except BusUnavailable as error:
-                failed.append(error)
-
-        publisher = threading.Thread(target=publish)
-        publisher.start()
-        wait_until(lambda: blocked_connections(rabbitmq), TIMEOUT_S, "the connection to be blocked")
-
-        # when
-        bus.close()
-        publisher.join(TIMEOUT_S)
-    finally:
-        rabbitmq.unblock()
-
-    # then
-    assert len(failed) == 1
-    assert io_threads() == []
-
-
-def blocked_connections(broker: Broker) -> bool:
-    """Ask the broker whether it holds a publisher up."""
-    evaluate = getattr(broker, "evaluate", None)
-    if evaluate is None:
-        pytest.skip("a given broker cannot be asked")
-    states = evaluate("[S || [{state, S}] <- rabbit_networking:connection_info_all([state])].")
-    return "blocked" in states
-
-
-def test_a_message_for_later_is_held_while_the_broker_is_blocked(
-    rabbitmq: Broker, backend: Backend
-) -> None:
-    # given
-    bus = backend.open()
-    bus.publish([message("later")])
-    seen = Seen()
-    unblocked = threading.Event()
-
-    def handle(deliveries: Sequence[Delivery]) -> list[Outcome]:
-        if not seen.ids():
-            rabbitmq.block()
-        seen(deliveries)
-        return [RetryLater(0.1, "away") if d.attempt == 1 else Done() for d in deliveries]
-
-    # when
-    try:
-        with Consuming(bus, handle):
-            seen.wait_for(1)
-            wait_until(lambda: blocked_connections(rabbitmq), TIMEOUT_S, "a blocked connection")
-            rabbitmq.unblock()
-            unblocked.set()
-            wait_until(lambda: any(d.attempt == 2 for d in seen.deliveries), TIMEOUT_S, "attempt 2")
-    finally:
-        if not unblocked.is_set():
-            rabbitmq.unblock()
-
-    # then
-    assert bus.depth(WORK.queue) == 0
-    assert bus.depth(dead_queue(WORK.queue)) == 0
-
-
-def test_a_handler_may_take_longer_than_the_heartbeat(backend: Backend) -> None:
-    # given
-    slow = Backend(with_parts(backend.url, query="heartbeat=1"))
+    slow = Backend(with_parts(amqp_bus.url, query="heartbeat=1"))
     bus = slow.open()
     bus.publish([message("long"), message("next")])
     seen = Seen()
@@ -298,14 +63,14 @@ def test_a_handler_may_take_longer_than_the_heartbeat(backend: Backend) -> None:
 
     # then
     assert [d.redelivered for d in seen.deliveries] == [False, False]
-    assert backend.open().depth(WORK.queue) == 0
+    assert amqp_bus.open().depth(WORK.queue) == 0
 
 
 def test_a_wrong_password_is_told_with_its_remedy_but_without_the_password(
-    backend: Backend, capfd: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
+    amqp_bus: Backend, capfd: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
 ) -> None:
     # given
-    wrong = Backend(with_parts(backend.url, userinfo="guest:sesame-open"))
+    wrong = Backend(with_parts(amqp_bus.url, userinfo="guest:sesame-open"))
     bus = wrong.open()
 
     # when
@@ -320,8 +85,8 @@ def test_a_wrong_password_is_told_with_its_remedy_but_without_the_password(
     assert "sesame" not in said
 
 
-def test_a_vhost_that_does_not_exist_is_named(backend: Backend) -> None:
-    nowhere = Backend(with_parts(backend.url, path="/nowhere"))
+def test_a_vhost_that_does_not_exist_is_named(amqp_bus: Backend) -> None:
+    nowhere = Backend(with_parts(amqp_bus.url, path="/nowhere"))
     bus = nowhere.open()
 
     with pytest.raises(BusUnavailable, match="vhost 'nowhere'"):
@@ -360,10 +125,10 @@ def test_an_address_that_cannot_be_read_is_refused_without_showing_it(url: str) 
     assert bad.value.__cause__ is None
 
 
-def test_a_queue_with_other_settings_is_named_with_its_remedy(backend: Backend) -> None:
+def test_a_queue_with_other_settings_is_named_with_its_remedy(amqp_bus: Backend) -> None:
     # given
     changed = replace(LIMITS, delivery_limit=LIMITS.delivery_limit + 4)
-    bus = backend.open(changed)
+    bus = amqp_bus.open(changed)
 
     # when, then
     with pytest.raises(QueueDiffers, match="'work'"):
@@ -372,13 +137,13 @@ def test_a_queue_with_other_settings_is_named_with_its_remedy(backend: Backend) 
         bus.consume(WORK, Seen(), threading.Event())
 
 
-def test_every_message_is_persistent_and_every_queue_a_quorum_queue(backend: Backend) -> None:
+def test_every_message_is_persistent_and_every_queue_a_quorum_queue(amqp_bus: Backend) -> None:
     # given
-    bus = backend.open()
+    bus = amqp_bus.open()
     bus.publish([message("kept")])
 
     # when
-    with pika.BlockingConnection(pika.URLParameters(backend.url)) as connection:
+    with pika.BlockingConnection(pika.URLParameters(amqp_bus.url)) as connection:
         channel = connection.channel()
         method, properties, _ = channel.basic_get(WORK.queue)
         channel.basic_nack(method.delivery_tag, requeue=True)
@@ -393,11 +158,11 @@ def test_every_message_is_persistent_and_every_queue_a_quorum_queue(backend: Bac
 
 
 def test_a_dead_message_that_is_wanted_later_comes_again_with_the_next_attempt(
-    backend: Backend,
+    amqp_bus: Backend,
 ) -> None:
     # given
-    bus = backend.open()
-    with pika.BlockingConnection(pika.URLParameters(backend.url)) as connection:
+    bus = amqp_bus.open()
+    with pika.BlockingConnection(pika.URLParameters(amqp_bus.url)) as connection:
         connection.channel().basic_publish("", dead_queue(WORK.queue), b"given up")
     attempts: list[int] = []
 
@@ -414,15 +179,40 @@ def test_a_dead_message_that_is_wanted_later_comes_again_with_the_next_attempt(
     assert bus.depth(dead_queue(WORK.queue)) == 0
 
 
-def test_a_consumer_comes_back_when_its_queue_was_deleted(backend: Backend) -> None:
+def test_a_message_for_later_is_not_lost_when_its_retry_queue_is_gone(amqp_bus: Backend) -> None:
     # given
-    bus = backend.open()
+    bus = amqp_bus.open()
+    bus.publish([message("later")])
+    seen = Seen()
+
+    def handle(deliveries: Sequence[Delivery]) -> list[Outcome]:
+        if not seen.ids():
+            with pika.BlockingConnection(pika.URLParameters(amqp_bus.url)) as connection:
+                connection.channel().queue_delete(retry_queue(WORK.queue, 0.3))
+        seen(deliveries)
+        return [RetryLater(0.3, "away") if d.attempt == 1 else Done() for d in deliveries]
+
+    # when
+    with Consuming(bus, handle):
+        wait_until(lambda: any(d.attempt == 2 for d in seen.deliveries), TIMEOUT_S, "attempt 2")
+
+    # then
+    assert [(d.attempt, d.redelivered) for d in seen.deliveries] == [
+        (1, False),
+        (1, True),
+        (2, False),
+    ]
+
+
+def test_a_consumer_comes_back_when_its_queue_was_deleted(amqp_bus: Backend) -> None:
+    # given
+    bus = amqp_bus.open()
     seen = Seen()
     with Consuming(bus, seen):
         wait_until(bus.consuming, TIMEOUT_S, "the consumer to be registered")
 
         # when
-        with pika.BlockingConnection(pika.URLParameters(backend.url)) as connection:
+        with pika.BlockingConnection(pika.URLParameters(amqp_bus.url)) as connection:
             connection.channel().queue_delete(WORK.queue)
         with Feeder(bus):
             seen.wait_for(3)
@@ -432,10 +222,10 @@ def test_a_consumer_comes_back_when_its_queue_was_deleted(backend: Backend) -> N
 
 
 def test_the_bus_cannot_be_used_after_closing_and_a_consumer_ends_with_it(
-    backend: Backend,
+    amqp_bus: Backend,
 ) -> None:
     # given
-    bus = backend.open()
+    bus = amqp_bus.open()
     seen = Seen()
     with Consuming(bus, seen) as consuming:
         wait_until(bus.consuming, TIMEOUT_S, "the consumer to be registered")
@@ -454,9 +244,9 @@ def test_the_bus_cannot_be_used_after_closing_and_a_consumer_ends_with_it(
         bus.consume(WORK, seen, threading.Event())
 
 
-def test_ten_thousand_messages_in_one_call_are_confirmed_in_order(backend: Backend) -> None:
+def test_ten_thousand_messages_in_one_call_are_confirmed_in_order(amqp_bus: Backend) -> None:
     # given
-    bus = backend.open(replace(LIMITS, prefetch=100, batch=50))
+    bus = amqp_bus.open(replace(LIMITS, prefetch=100, batch=50))
     sent = numbered(10_000)
 
     # when

@@ -1,0 +1,29 @@
+"""The buses that the contract is held against."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.contract.bus_cases import WORK, Backend
+
+
+@pytest.fixture(params=["embedded", pytest.param("amqp", marks=pytest.mark.broker)])
+def any_bus(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Backend]:
+    """Each backend in turn, with WORK declared."""
+    if request.param == "amqp":
+        made = Backend(request.getfixturevalue("amqp_url"))
+    else:
+        made = Backend(f"embedded:{tmp_path / 'bus.sqlite3'}")
+    made.open().declare([WORK])
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def amqp_bus(amqp_url: str) -> Iterator[Backend]:
+    """RabbitMQ, in a fresh vhost with WORK declared."""
+    made = Backend(amqp_url)
+    made.open().declare([WORK])
+    yield made
+    made.close()
