@@ -219,7 +219,7 @@ class Publisher:
         self._unconfirmed_bytes -= len(parcel.body)
         job.confirmed += 1
         if self._returned and self._returned[parcel.mark] > 0:
-            self._returned[parcel.mark] -= 1
+            self._returned -= Counter([parcel.mark])
             job.error = job.error or Unroutable(parcel.exchange, parcel.routing_key)
         elif refused:
             job.error = job.error or BusUnavailable(
