@@ -282,6 +282,31 @@ def test_an_answer_is_found_in_a_study_folder_that_was_quiet_for_long(
     assert answer.reference == "X-1"
 
 
+def test_an_answer_in_a_quiet_folder_is_told_until_it_is_settled(
+    folder: FolderAdapter, root: Path
+) -> None:
+    reference = accepted(folder.post_charge(charge_posting()))
+    leave(root / f"{reference}.answer.json", {"outcome": "accepted"})
+    os.utime((root / reference).parent, (LONG_AGO_S, LONG_AGO_S))
+
+    assert list(folder.read_answers()) == list(folder.read_answers())
+    assert len(list(folder.read_answers())) == 1
+
+
+def test_an_answer_that_came_in_the_same_tick_as_our_look_is_found(
+    folder: FolderAdapter, root: Path
+) -> None:
+    reference = accepted(folder.post_charge(charge_posting()))
+    study = (root / reference).parent
+    moment_ns = study.stat().st_mtime_ns
+    assert list(folder.read_answers()) == []
+
+    leave(root / f"{reference}.answer.json", {"outcome": "accepted"})
+    os.utime(study, ns=(moment_ns, moment_ns))
+
+    assert len(list(folder.read_answers())) == 1
+
+
 def test_an_answer_that_cannot_be_read_goes_to_a_person(folder: FolderAdapter, root: Path) -> None:
     reference = accepted(folder.post_charge(charge_posting()))
     leave(root / f"{reference}.answer.json", {"outcome": "perhaps"})

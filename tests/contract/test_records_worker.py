@@ -32,6 +32,7 @@ from services.records.listener import Listener
 from services.records.port import (
     Answer,
     ChargePosting,
+    NotePosting,
     OrderOffer,
     RecordRefused,
     RecordUnavailable,
@@ -55,12 +56,22 @@ class TroubledFolder(FolderAdapter):
         super().__init__({"path": str(path)})
         self.trouble: dict[str, Exception] = {}
         self.asked: list[str] = []
+        self.meanwhile: list[Callable[[], object]] = []
+
+    def post_note(self, posting: NotePosting) -> Answer:
+        self._let_others_act()
+        return super().post_note(posting)
 
     def post_charge(self, posting: ChargePosting) -> Answer:
         self.asked.append(posting.key)
+        self._let_others_act()
         if posting.patient_id in self.trouble:
             raise self.trouble[posting.patient_id]
         return super().post_charge(posting)
+
+    def _let_others_act(self) -> None:
+        while self.meanwhile:
+            self.meanwhile.pop()()
 
 
 class Clock:
@@ -295,6 +306,27 @@ def test_an_outage_spares_the_rest_of_the_round(line: Line) -> None:
     line.poster.post_due()
 
     assert len(line.record.asked) == 3
+
+
+def test_an_answer_that_another_process_marked_meanwhile_is_told_once(line: Line) -> None:
+    line.take(charges(entry(1)))
+    line.record.meanwhile.append(line.poster.post_due)
+
+    line.poster.post_due()
+
+    assert line.record.asked == [key(1), key(1)]
+    assert line.states() == {key(1): "posted"}
+    assert len(line.answers()) == 1
+
+
+def test_a_draft_that_was_overtaken_on_its_way_is_known_to_be_in_the_record(line: Line) -> None:
+    line.take(note(1))
+    line.record.meanwhile.append(lambda: line.take(note(2)))
+
+    line.post_all()
+
+    assert line.states() == {f"note:{STUDY}:1": "posted", f"note:{STUDY}:2": "posted"}
+    assert len(line.answers()) == 2
 
 
 def test_waits_double_up_to_five_minutes_and_are_spread() -> None:
