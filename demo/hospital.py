@@ -46,7 +46,8 @@ class Hospital:
             return None
         if told.returncode != 0:
             raise HospitalNotReady(f"gomphosis study: {told.stderr.strip()}")
-        return StudyAssessed.model_validate_json(told.stdout)
+        (found,) = json.loads(told.stdout)  # one site only has this study
+        return StudyAssessed.model_validate_json(json.dumps(found["study"]))
 
     def check(self) -> list[dict[str, Any]]:
         verdicts: list[dict[str, Any]] = json.loads(self.command("check", "--json").stdout)

@@ -134,9 +134,22 @@ def _pixels(image: Dataset, pixels: NDArray[np.uint16]) -> None:
     image.PixelData = pixels.astype("<u2").tobytes()
 
 
+_SHORT_CODE_CHARACTERS = 16
+"""A longer code value has an attribute of its own (PS3.3 table 8.8-1; from memory)."""
+
+
 def code_item(code: Code) -> Dataset:
+    """Make the item of a code sequence."""
     item = Dataset()
-    item.CodeValue = code.value
+    if len(code.value) > _SHORT_CODE_CHARACTERS:
+        item.LongCodeValue = code.value
+    else:
+        item.CodeValue = code.value
     item.CodingSchemeDesignator = code.scheme
     item.CodeMeaning = code.meaning
     return item
+
+
+def code_value(item: Dataset) -> str:
+    """Read the value of an item of a code sequence, short or long."""
+    return str(item.get("CodeValue") or item.get("LongCodeValue") or "")

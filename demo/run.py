@@ -11,7 +11,6 @@ from demo.people import Person
 from demo.stand_in import StandIn
 from demo.story import Day, Setback, Shot, Visit, animal_size, plan_of, shots
 from schemas.conclusions import StudyAssessed
-from schemas.teeth import species_code
 
 Say = Callable[[str], None]
 _SETTLED_WITHIN_S = 40.0
@@ -80,7 +79,6 @@ class RunOfTheDay:
         self._wait_for("the order on the worklist", lambda: self._on_worklist(visit))
         started = self._day.begins_at(visit) + timedelta(minutes=5)
         self._technician.confirms_readiness(started, study)
-        species = species_code(visit.patient.species).value
         made: list[Shot] = []
         for shot in shots(self._day, visit):
             told = shot.model_dump_json()
@@ -91,7 +89,7 @@ class RunOfTheDay:
                     do="image",
                     shot=told,
                     accession_number=visit.accession_number,
-                    species_code=species,
+                    plan=visit.plan,
                 )
                 made.append(shot)
             played.ended_at = shot.true_time

@@ -10,12 +10,11 @@ from pynetdicom import AE
 from pynetdicom.association import Association
 from pynetdicom.sop_class import ModalityWorklistInformationFind, Verification
 
-from demo.intraoral_object import Acquisition, intraoral_object
+from demo.intraoral_object import Acquisition, code_value, intraoral_object
 from demo.stand_in import perform
 from demo.story import TUBE_CURRENT_MA, TUBE_KV, Shot, invented_uid, load_day
 from demo.synthetic_image import render_view
-from schemas.plans import View, load_plans
-from schemas.teeth import species_from_code
+from schemas.plans import load_plans
 
 PIXEL_PITCH_MM = 0.05
 IMAGE_AFTER_EXPOSURE_S = 2.1
@@ -39,11 +38,7 @@ class Station:
         self._numbers: dict[str, int] = {}
         self._scheduled: dict[str, Dataset] = {}
         self._unsent: list[Dataset] = []
-        self._views: dict[str, View] = {
-            view.code: view
-            for plan in load_plans().values()
-            for view in (*plan.views, *plan.substitutes)
-        }
+        self._plans = load_plans()
 
     def worklist(self, action: dict[str, Any]) -> dict[str, Any]:
         """Ask what is planned for an accession number; answer with the planned views."""
@@ -63,8 +58,8 @@ class Station:
             "ReferringPhysicianName",
         ):
             setattr(query, keyword, "")
-        query.PatientSpeciesCodeSequence = [Dataset()]
-        query.PatientBreedCodeSequence = []
+        query.PatientSpeciesCodeSequence = [_code_keys()]
+        query.PatientBreedCodeSequence = [_code_keys()]
         step = Dataset()
         step.Modality = "IO"
         step.ScheduledStationAETitle = _TITLE
@@ -72,7 +67,7 @@ class Station:
         step.ScheduledProcedureStepStartTime = ""
         step.ScheduledProcedureStepID = ""
         step.ScheduledProcedureStepDescription = ""
-        step.ScheduledProtocolCodeSequence = []
+        step.ScheduledProtocolCodeSequence = [_code_keys()]
         query.ScheduledProcedureStepSequence = [step]
         found = [
             identifier
@@ -85,12 +80,12 @@ class Station:
             raise LookupError(f"worklist: expected one planned step, got {len(found)}")
         self._scheduled[action["accession_number"]] = found[0]
         planned = found[0].ScheduledProcedureStepSequence[0].ScheduledProtocolCodeSequence
-        return {"views": [item.CodeValue for item in planned]}
+        return {"views": [code_value(item) for item in planned]}
 
     def image(self, action: dict[str, Any]) -> dict[str, Any]:
         """Make the image of a shot and send it, or keep it back for later."""
         shot = Shot.model_validate_json(action["shot"])
-        dataset = self._make(action["accession_number"], shot, action["species_code"])
+        dataset = self._make(action["accession_number"], action["plan"], shot)
         if shot.late:
             self._unsent.append(dataset)
             return {"kept_back": dataset.SOPInstanceUID}
@@ -103,16 +98,16 @@ class Station:
             self._send(dataset)
         return {"stored": [dataset.SOPInstanceUID for dataset in late]}
 
-    def _make(self, accession_number: str, shot: Shot, species_code: str) -> Dataset:
+    def _make(self, accession_number: str, plan_code: str, shot: Shot) -> Dataset:
         scheduled = self._scheduled[accession_number]
         number = self._numbers[accession_number] = self._numbers.get(accession_number, 0) + 1
-        view = self._views[shot.view]
-        species = species_from_code(species_code)
-        if species is None:
-            raise LookupError(f"species code {species_code}: expected dog or cat")
+        plan = self._plans[plan_code]
+        view = plan.view(shot.view)
+        if view is None:
+            raise LookupError(f"view {shot.view}: expected a view of {plan_code}")
         name = f"{accession_number} image {number}"
         pixels = render_view(
-            species.value,
+            plan.species.value,
             view.teeth,
             receptor_size=view.receptor_size,
             pixel_pitch_mm=PIXEL_PITCH_MM,
@@ -150,6 +145,13 @@ class Station:
     def close(self) -> None:
         if self._association is not None and self._association.is_established:
             self._association.release()
+
+
+def _code_keys() -> Dataset:
+    """Ask for a code's parts, as return keys (PS3.4 annex K)."""
+    keys = Dataset()
+    keys.CodeValue = keys.LongCodeValue = keys.CodingSchemeDesignator = keys.CodeMeaning = ""
+    return keys
 
 
 def main(host: Annotated[str, typer.Option()], port: Annotated[int, typer.Option()]) -> None:
