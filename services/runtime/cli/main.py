@@ -1,5 +1,6 @@
 """The root of ``gomphosis``: our own commands, and those that services bring by entry point."""
 
+import sys
 from importlib.metadata import entry_points, version
 from typing import Annotated
 
@@ -45,7 +46,11 @@ def root(
 
 def main() -> None:
     """Run the command line with the installed services' own commands."""
-    for point in entry_points(group=COMMANDS):
+    points = {point.name: point for point in entry_points(group=COMMANDS)}
+    wanted = next((word for word in sys.argv[1:] if not word.startswith("-")), None)
+    # A command needs only its own imports; the list of all needs everybody's.
+    needed = [points[wanted]] if wanted in points else [] if wanted else points.values()
+    for point in needed:
         try:
             command = point.load()
         except ImportError as error:  # one broken plug-in must not take 'triage' away at 2 a.m.
