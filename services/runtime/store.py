@@ -66,13 +66,15 @@ class Store:
             with reading.begin():
                 yield reading
 
-    def lock(self, connection: Connection, name: str) -> None:
+    def lock(self, connection: Connection, name: str, *, shared: bool = False) -> None:
         """Hold a named lock until this transaction ends, across all workers.
 
-        SQLite's write transaction is exclusive already.
+        Holders that share it do not wait for each other, only for one that does not. SQLite's
+        write transaction is exclusive already.
         """
         if not self.is_sqlite:
-            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _key(name)})
+            call = "pg_advisory_xact_lock_shared" if shared else "pg_advisory_xact_lock"
+            connection.execute(text(f"SELECT {call}(:key)"), {"key": _key(name)})
 
     @contextmanager
     def exclusive(self, name: str) -> Iterator[bool]:

@@ -40,9 +40,9 @@ class Work:
         """Send a message once this transaction has committed, and only then."""
         self._out.append((message, exchange))
 
-    def lock(self, name: str) -> None:
-        """Hold a named lock until this transaction ends."""
-        self.store.lock(self.connection, name)
+    def lock(self, name: str, *, shared: bool = False) -> None:
+        """Hold a named lock until this transaction ends, alone or with others that share it."""
+        self.store.lock(self.connection, name, shared=shared)
 
     def flush(self, service: str) -> None:
         for exchange in {exchange for _, exchange in self._out}:

@@ -1,0 +1,60 @@
+"""Named locks of the store on PostgreSQL; SQLite's one write lock needs none of them."""
+
+import threading
+from collections.abc import Callable, Iterator
+
+import pytest
+from sqlalchemy import text
+
+from services.runtime.store import Store
+
+pytestmark = pytest.mark.parametrize("database_url", ["postgresql"], indirect=True)
+WAIT_S = 20.0
+
+
+@pytest.fixture
+def store(database_url: str) -> Iterator[Store]:
+    opened = Store(database_url)
+    yield opened
+    opened.close()
+
+
+def waiting(store: Store) -> bool:
+    """Whether somebody waits for an advisory lock now."""
+    with store.read() as connection:
+        query = "SELECT count(*) FROM pg_locks WHERE locktype = 'advisory' AND NOT granted"
+        return bool(connection.scalar(text(query)))
+
+
+def take(store: Store, shared: bool, taken: threading.Event) -> threading.Thread:
+    def run() -> None:
+        with store.begin() as connection:
+            store.lock(connection, "matter", shared=shared)
+            taken.set()
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    return thread
+
+
+def test_those_who_share_a_lock_do_not_wait_for_each_other(store: Store) -> None:
+    taken = threading.Event()
+    with store.begin() as connection:
+        store.lock(connection, "matter", shared=True)
+        thread = take(store, True, taken)
+        assert taken.wait(WAIT_S)
+    thread.join()
+
+
+@pytest.mark.parametrize(("first", "second"), [(True, False), (False, True), (False, False)])
+def test_one_who_wants_it_alone_waits_and_is_waited_for(
+    store: Store, wait_until: Callable[..., object], first: bool, second: bool
+) -> None:
+    taken = threading.Event()
+    with store.begin() as connection:
+        store.lock(connection, "matter", shared=first)
+        thread = take(store, second, taken)
+        wait_until(lambda: waiting(store), WAIT_S, "the second to wait for the lock")
+        assert not taken.is_set()
+    assert taken.wait(WAIT_S)
+    thread.join()
