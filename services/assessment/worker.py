@@ -42,8 +42,10 @@ class AssessmentHandler:
             site: [m for m in messages if m.site == site] for site in {m.site for m in messages}
         }
         rows = [fact_row(m, self.group.site(m.site)) for m in messages]
-        for name in sorted({name for row in rows for name in _lock_names(row)}):
-            work.lock(name)
+        alone = {name for row in rows for name in _names_alone(row)}
+        shared = {name for row in rows for name in _names_shared(row)}
+        for name in sorted(alone | shared):
+            work.lock(name, shared=name not in alone)
         new = store.add_facts(work.connection, rows)
         due: dict[RoomDay, _Due] = {}
         for site, facts in sorted(told.items()):
@@ -139,14 +141,29 @@ def fact_row(fact: Fact, site: Site) -> FactRow:
 
 
 _NAMED_BY_KEY = {kind.KIND for kind in DECISIONS}
+_WITHDRAWAL = "withdrawn:"
 
 
-def _lock_names(row: FactRow) -> set[str]:
-    """Everything by which two facts may be about the same."""
-    named = {"study": row.study, "about": row.about, "patient": row.patient_id}
-    if row.kind in _NAMED_BY_KEY and row.about is None:
-        named["about"] = row.natural_key
-    return {f"assessment-{what}:{row.site}:{name}" for what, name in named.items() if name}
+def _names_alone(row: FactRow) -> set[str]:
+    """Everything by which two facts may be about the same, each to be told by one at a time."""
+    about = row.natural_key if row.kind in _NAMED_BY_KEY else row.about
+    # A decision, its withdrawal and the withdrawal of that are one matter: the decision's key.
+    while about is not None and about.startswith(_WITHDRAWAL):
+        about = about.removeprefix(_WITHDRAWAL)
+    named = {"study": row.study, "about": about}
+    names = {f"assessment-{what}:{row.site}:{name}" for what, name in named.items() if name}
+    if row.kind == PatientMerged.KIND:
+        names.add(_merges(row.site))
+    return names
+
+
+def _names_shared(row: FactRow) -> set[str]:
+    """Facts of patients may be told side by side, but not beside a merge of patients."""
+    return {_merges(row.site)} if row.patient_id is not None else set()
+
+
+def _merges(site: str) -> str:
+    return f"assessment-merges:{site}"
 
 
 def _studies_touched(work: Work, site: Site, fresh: Sequence[Fact]) -> dict[str, Fact]:
