@@ -13,7 +13,7 @@ from schemas.errors import InvalidInput
 from schemas.facts import ImageStored, OrderCancelled, OrderPlaced
 from schemas.messages import parse
 from services.intake import worklist_store
-from services.intake.store import FACT, IMAGE
+from services.intake.store import FACT, IMAGE, LONGEST_NATURAL_KEY
 from services.runtime import outbox, triage
 
 log = structlog.get_logger(__name__)
@@ -52,6 +52,14 @@ class Conflict:
 Outcome = Accepted | AlreadyKnown | Conflict
 
 
+def check_natural_key(message: Message[Payload]) -> None:
+    """Refuse a fact whose identity is too long to be kept (InvalidInput)."""
+    if len(message.natural_key) > LONGEST_NATURAL_KEY:
+        raise InvalidInput(
+            "natural_key", message.natural_key, f"at most {LONGEST_NATURAL_KEY} characters"
+        )
+
+
 def accept(
     connection: Connection,
     service: str,
@@ -62,7 +70,8 @@ def accept(
 
     A new fact goes to the outbox, to the worklist where it concerns an order, and into the table
     of facts, which never changes. ``origin`` is what a triage entry says of where a conflicting
-    one came from: ``bus``, ``http``, ``dicom`` or ``file``.
+    one came from: ``bus``, ``http``, ``dicom`` or ``file``. Pass nothing that ``check_natural_key``
+    refuses.
     """
     outcomes: list[Outcome] = []
     new: list[Message[Payload]] = []

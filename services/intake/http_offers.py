@@ -14,7 +14,7 @@ from schemas.errors import InvalidInput
 from schemas.facts import FACTS
 from schemas.group import Group, Site
 from schemas.messages import invalid_input, load_json, open_envelope
-from services.intake.accept import AlreadyKnown, Conflict, accept
+from services.intake.accept import AlreadyKnown, Conflict, accept, check_natural_key
 from services.intake.count import count_outcomes
 from services.intake.permissions import Holder, NotPermitted, check_permitted, source_of
 from services.runtime import triage
@@ -128,6 +128,7 @@ class OfferDesk:
                 raise InvalidInput("kind", told.kind, f"one of {', '.join(sorted(_VERSION))}")
             check_permitted(holder, told.kind, told.payload)
             message = open_envelope(Envelope.model_validate_json(body))
+            check_natural_key(message)
         except InvalidInput as error:
             return _Read(None, error, body, kind)
         return _Read(message, None, body, kind)

@@ -62,8 +62,12 @@ class ImageIntake:
         header = check_image(file, sender.site.zone, received_at)
         day = header.acquired_at.astimezone(sender.site.zone)
         wanted = Path(sender.site.name, f"{day:%Y}", f"{day:%m}", f"{day:%d}")
-        path = self.folder.publish(file, wanted / f"{header.sop_instance_uid}.dcm")
-        message = self._fact(header, file, path, sender, received_at)
+        wanted /= f"{header.sop_instance_uid}.dcm"
+        # The fact must be sound before the file gets its name.
+        message = self._fact(header, file, wanted, sender, received_at)
+        path = self.folder.publish(file, wanted)
+        if path != wanted:
+            message = self._fact(header, file, path, sender, received_at)
         with self._store.begin() as connection:
             outcomes = accept(connection, self._service, [message], sender.origin)
         self._relay.wake()

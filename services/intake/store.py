@@ -13,11 +13,13 @@ from sqlalchemy import (
 
 from services.runtime.tables import METADATA, UtcDateTime
 
+LONGEST_NATURAL_KEY = 400
+
 FACT = Table(
     "intake_fact",
     METADATA,
     Column("site", String(64), nullable=False),
-    Column("natural_key", String(400), nullable=False),
+    Column("natural_key", String(LONGEST_NATURAL_KEY), nullable=False),
     Column("id", String(36), nullable=False, unique=True),
     Column("kind", String(40), nullable=False),
     Column("occurred_at", UtcDateTime, nullable=False),

@@ -8,7 +8,7 @@ from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
 from schemas.facts import FACTS, ImageStored
 from schemas.group import Group
-from services.intake.accept import accept
+from services.intake.accept import accept, check_natural_key
 from services.intake.count import count_outcomes
 from services.intake.store import IMAGE
 from services.runtime.worker import Work
@@ -22,6 +22,7 @@ def offered_facts(group: Group, service: str) -> Callable[[Work, Sequence[Messag
     def handle(work: Work, messages: Sequence[Message[Payload]]) -> None:
         for message in messages:
             _check(group, message)
+            check_natural_key(message)
             if isinstance(message.payload, ImageStored):
                 _check_is_on_disk(work.connection, message.payload)
         count_outcomes(messages, accept(work.connection, service, messages))
