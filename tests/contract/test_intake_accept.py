@@ -1,0 +1,318 @@
+"""Every fact is kept once and sent once, on SQLite and on PostgreSQL."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from threading import Barrier, Thread
+from typing import Any
+
+import pytest
+from sqlalchemy import func, select
+
+from schemas.channels import Exchange
+from schemas.envelope import Message, Payload, Source, new_id
+from schemas.errors import InvalidInput
+from schemas.facts import ExposureEnded, FactWithdrawn, ImageStored, OrderCancelled, OrderPlaced
+from schemas.messages import parse, read_payload
+from services.intake import worklist_store
+from services.intake.accept import (
+    Accepted,
+    AlreadyKnown,
+    Conflict,
+    Outcome,
+    accept,
+    check_natural_key,
+)
+from services.intake.store import FACT, IMAGE
+from services.runtime import triage
+from services.runtime.migrate import go_back, migrate
+from services.runtime.store import Store
+from services.runtime.tables import OUTBOX
+
+AT = datetime(2026, 3, 2, 9, 20, tzinfo=UTC)
+
+
+@pytest.fixture
+def store(database_url: str) -> Iterator[Store]:
+    made = Store(database_url)
+    migrate(made)
+    yield made
+    made.close()
+
+
+def fact(payload: type[Payload], site: str = "north", **changes: Any) -> Message[Payload]:
+    told = payload.EXAMPLES[0] | changes
+    return Message(
+        id=new_id(),
+        group="invented-group",
+        site=site,
+        occurred_at=AT,
+        received_at=AT,
+        source=Source(kind="device", name="station-1"),
+        correlation_id="test-1",
+        payload=read_payload(payload.KIND, payload.VERSION, json.loads(json.dumps(told))),
+    )
+
+
+def keep(store: Store, *messages: Message[Payload]) -> list[Outcome]:
+    with store.begin() as connection:
+        return accept(connection, "intake", messages)
+
+
+def sent(store: Store) -> list[Message[Payload]]:
+    with store.read() as connection:
+        rows = connection.execute(select(OUTBOX).order_by(OUTBOX.c.id)).all()
+    assert {row.exchange for row in rows} <= {Exchange.FACTS.value}
+    return [parse(row.body) for row in rows]
+
+
+def count(store: Store, table: Any) -> int:
+    with store.read() as connection:
+        return int(connection.scalar(select(func.count()).select_from(table)) or 0)
+
+
+def kept_for_a_person(store: Store) -> list[Any]:
+    with store.read() as connection:
+        return list(triage.entries(connection))
+
+
+def test_a_new_fact_is_kept_as_told_and_sent_once(store: Store) -> None:
+    # given
+    message = fact(ExposureEnded)
+
+    # when
+    outcomes = keep(store, message)
+
+    # then
+    assert outcomes == [Accepted(message.natural_key, message)]
+    assert sent(store) == [message]
+    with store.read() as connection:
+        row = connection.execute(select(FACT)).one()
+    assert (row.site, row.natural_key, row.kind) == ("north", message.natural_key, message.kind)
+    assert parse(row.body) == message
+
+
+def test_a_resend_under_a_new_id_is_recognised_and_not_sent_again(store: Store) -> None:
+    # given
+    first, again = fact(ExposureEnded), fact(ExposureEnded)
+    keep(store, first)
+
+    # when
+    outcomes = keep(store, again)
+
+    # then
+    assert outcomes == [AlreadyKnown(first.natural_key, str(first.id))]
+    assert sent(store) == [first]
+    assert kept_for_a_person(store) == []
+
+
+def test_the_same_fact_twice_in_one_batch_counts_once(store: Store) -> None:
+    outcomes = keep(store, fact(ExposureEnded), fact(ExposureEnded))
+
+    assert [type(outcome) for outcome in outcomes] == [Accepted, AlreadyKnown]
+    assert len(sent(store)) == 1
+
+
+def test_another_content_under_a_known_key_is_not_kept_and_a_person_is_told(store: Store) -> None:
+    # given
+    first, other = fact(ExposureEnded), fact(ExposureEnded, tube_kv=70.0)
+    keep(store, first)
+
+    # when
+    (outcome,) = keep(store, other)
+
+    # then
+    assert isinstance(outcome, Conflict)
+    assert (outcome.kept, outcome.error.field) == (False, "payload.tube_kv")
+    assert sent(store) == [first]
+    (entry,) = kept_for_a_person(store)
+    assert (entry.field, entry.value) == ("payload.tube_kv", "70.0")
+    assert parse(entry.body) == other
+
+
+def test_two_facts_under_one_message_id_are_told_to_a_person(store: Store) -> None:
+    # given
+    first = fact(ExposureEnded)
+    other = fact(ExposureEnded, exposure_counter=4712)
+    same_id = Message(
+        **{name: getattr(other, name) for name in Message.__slots__ if name != "id"}, id=first.id
+    )
+    keep(store, first)
+
+    # when
+    (outcome,) = keep(store, same_id)
+
+    # then
+    assert isinstance(outcome, Conflict)
+    assert outcome.error.field == "id"
+    assert sent(store) == [first]
+
+
+def test_the_same_order_id_at_two_sites_is_two_orders(store: Store) -> None:
+    outcomes = keep(store, fact(OrderPlaced), fact(OrderPlaced, site="south"))
+
+    assert [type(outcome) for outcome in outcomes] == [Accepted, Accepted]
+    with store.read() as connection:
+        assert len(worklist_store.scheduled(connection, "north")) == 1
+        assert len(worklist_store.scheduled(connection, "south")) == 1
+
+
+def test_an_image_of_other_content_under_a_known_uid_goes_out_and_a_person_is_told(
+    store: Store,
+) -> None:
+    # given
+    first, other = fact(ImageStored), fact(ImageStored, sha256="1" * 64, path="north/other.dcm")
+    keep(store, first)
+
+    # when
+    (outcome,) = keep(store, other)
+
+    # then
+    assert isinstance(outcome, Conflict)
+    assert outcome.kept
+    assert sent(store) == [first, other]
+    assert count(store, IMAGE) == 2
+    (entry,) = kept_for_a_person(store)
+    assert entry.field == "SOPInstanceUID (0008,0018)"
+
+
+def test_an_image_sent_again_under_another_station_is_known(store: Store) -> None:
+    keep(store, fact(ImageStored))
+
+    (outcome,) = keep(store, fact(ImageStored, station="station-2"))
+
+    assert isinstance(outcome, AlreadyKnown)
+    assert count(store, IMAGE) == 1
+
+
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_the_highest_revision_of_an_order_is_on_the_worklist_in_any_order(
+    store: Store, newest_first: bool
+) -> None:
+    # given
+    orders = [fact(OrderPlaced), fact(OrderPlaced, revision=2, room="dental-2")]
+
+    # when
+    for order in reversed(orders) if newest_first else orders:
+        keep(store, order)
+
+    # then
+    with store.read() as connection:
+        (listed,) = worklist_store.scheduled(connection, "north")
+    assert listed.room == "dental-2"
+    assert listed.patient.name == "Invented Pepper"
+
+
+@pytest.mark.parametrize("cancelled_first", [False, True])
+def test_a_cancelled_order_is_off_the_worklist_in_any_order(
+    store: Store, cancelled_first: bool
+) -> None:
+    # given
+    facts = [fact(OrderPlaced), fact(OrderCancelled)]
+
+    # when
+    for one in reversed(facts) if cancelled_first else facts:
+        keep(store, one)
+
+    # then
+    with store.read() as connection:
+        assert worklist_store.scheduled(connection, "north") == []
+    assert len(sent(store)) == 2
+
+
+def test_the_worklist_can_be_asked_for_a_span_of_time(store: Store) -> None:
+    # given
+    for day in (1, 2, 3):
+        keep(
+            store,
+            fact(OrderPlaced, order_id=f"{day}", scheduled_at=f"2026-03-0{day}T09:00:00Z"),
+        )
+
+    # when
+    with store.read() as connection:
+        found = worklist_store.scheduled(
+            connection,
+            "north",
+            datetime(2026, 3, 2, tzinfo=UTC),
+            datetime(2026, 3, 3, tzinfo=UTC),
+        )
+
+    # then
+    assert [order.order_id for order in found] == ["2"]
+
+
+def test_a_fact_whose_identity_is_too_long_to_be_kept_is_refused() -> None:
+    endless = fact(FactWithdrawn, withdrawn_key="k" * 300)
+    check_natural_key(endless)
+    too_long = fact(ExposureEnded, exposure_counter=10**400)
+
+    with pytest.raises(InvalidInput, match="natural_key"):
+        check_natural_key(too_long)
+
+
+def test_a_transaction_that_fails_keeps_and_sends_nothing(store: Store) -> None:
+    class Broken(Exception):  # noqa: N818
+        pass
+
+    with pytest.raises(Broken), store.begin() as connection:  # noqa: PT012
+        accept(connection, "intake", [fact(ExposureEnded)])
+        raise Broken
+
+    assert sent(store) == []
+    assert count(store, FACT) == 0
+
+
+def test_many_workers_that_tell_the_same_facts_at_once_keep_each_once(store: Store) -> None:
+    # given
+    workers, facts_each = 4, 10
+    barrier = Barrier(workers)
+    outcomes: list[Outcome] = []
+
+    def tell() -> None:
+        barrier.wait()
+        for number in range(facts_each):
+            outcomes.extend(keep(store, fact(ExposureEnded, exposure_counter=number)))
+
+    # when
+    threads = [Thread(target=tell) for _ in range(workers)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+
+    # then
+    assert sum(isinstance(one, Accepted) for one in outcomes) == facts_each
+    assert sum(isinstance(one, AlreadyKnown) for one in outcomes) == facts_each * (workers - 1)
+    assert len(sent(store)) == facts_each
+
+
+def test_two_contents_of_one_image_at_once_make_one_conflict(store: Store) -> None:
+    # given
+    barrier = Barrier(2)
+    outcomes: list[Outcome] = []
+
+    def tell(sha256: str) -> None:
+        message = fact(ImageStored, sha256=sha256, path=f"north/{sha256[:4]}.dcm")
+        barrier.wait()
+        outcomes.extend(keep(store, message))
+
+    # when
+    threads = [Thread(target=tell, args=(digit * 64,)) for digit in "12"]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+
+    # then
+    assert sorted(type(outcome).__name__ for outcome in outcomes) == ["Accepted", "Conflict"]
+    assert count(store, IMAGE) == 2
+
+
+def test_the_tables_go_away_with_their_revision(store: Store) -> None:
+    go_back(store, "0001")
+
+    with store.read() as connection:
+        assert not connection.dialect.has_table(connection, "intake_fact")
+    assert migrate(store) is not None
