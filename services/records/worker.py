@@ -69,9 +69,10 @@ def _charge_row(
     new: dict[str, dict[str, Any]],
 ) -> dict[str, Any]:
     row = _row(message, entry.posting_key, Verb.CHARGE, charges.study_instance_uid)
-    row["patient_id"] = charges.patient_id
+    # An entry keeps whom it was made for; one from before it told that is for the study's patient.
+    row["patient_id"] = entry.patient_id or charges.patient_id
     row["body"] = {
-        "account": charges.account,
+        "account": entry.account if entry.patient_id else charges.account,
         "accession_number": charges.accession_number,
         "currency": charges.currency,
         "entry": body,

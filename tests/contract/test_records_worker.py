@@ -226,6 +226,27 @@ def test_a_credit_goes_to_the_patient_of_its_charge(line: Line) -> None:
     assert {answer.outcome for answer in line.answers()} == {PostingOutcome.ACCEPTED}
 
 
+def test_a_whole_ledger_told_late_goes_to_those_whom_its_entries_name(line: Line) -> None:
+    wrong = {"patient_id": "P-wrong", "account": "ACC-wrong"}
+    right = {"patient_id": "P-right", "account": "ACC-right"}
+    line.take(
+        charges(
+            entry(1, **wrong),
+            credit(2, key(1), **wrong),
+            entry(3, **right),
+            patient_id="P-right",
+            account="ACC-right",
+        )
+    )
+
+    line.post_all()
+
+    assert line.held(patient_id="P-wrong") == [key(1), key(2)]
+    assert line.held(patient_id="P-right") == [key(3)]
+    accounts = [row.body["account"] for row in line.postings()]
+    assert accounts == ["ACC-wrong", "ACC-wrong", "ACC-right"]
+
+
 def test_a_conflict_in_the_record_comes_back_in_its_own_words(line: Line) -> None:
     line.record.post_charge(
         ChargePosting(
