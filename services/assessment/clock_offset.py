@@ -9,7 +9,6 @@ from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from statistics import median
 from typing import Final
 
 WIDE_WINDOW_S: Final = 600.0
@@ -74,8 +73,10 @@ def _peaks(differences: Sequence[tuple[float, int, int]]) -> list[OffsetCandidat
             images[differences[end][2]] += 1
             end += 1
         support = min(len(exposures), len(images))
-        middle = median(difference for difference, _, _ in differences[start:end])
-        found.append(OffsetCandidate(middle, support))
+        # The window is sorted, so its median is in its middle.
+        below, above = (start + end - 1) // 2, (start + end) // 2
+        median_s = (differences[below][0] + differences[above][0]) / 2.0
+        found.append(OffsetCandidate(median_s, support))
         for counter, member in ((exposures, i), (images, j)):
             counter[member] -= 1
             if not counter[member]:

@@ -46,7 +46,7 @@ _UNSURE_TIME_S: Final = 8.0
 _CONFIDENCE_WHEN_TIME_IS_OFF: Final = 0.85
 
 # What is thought of the clocks before anything is seen: mostly right, within some seconds.
-_WRONG_UNREAD, _SPREAD_UNREAD_S = 0.1, 15.0
+_WRONG_UNREAD, _SPREAD_UNREAD_S = 0.1, 8.0
 _WRONG_READ, _SPREAD_READ_S = 0.01, 5.0
 _PEAK_S: Final = 3.0
 
