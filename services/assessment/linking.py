@@ -15,40 +15,29 @@ from typing import Final
 
 from services.assessment.alignment import Alignment, Pair, align
 from services.assessment.clock_offset import (
+    AGREEMENT_S,
     WIDE_WINDOW_S,
     ClockReading,
     Clocks,
     OffsetCandidate,
     offset_candidates,
 )
+from services.assessment.link_judgement import Link, judge
 from services.assessment.pairing_scores import (
     FOREIGN_IMAGES_PER_S,
     TIME_REACH_S,
     Agreement,
     Exposure,
     Image,
-    technique_agrees,
-    teeth_agree,
     time_score,
 )
-
-ACCEPTED_FROM: Final = 0.9
-"""Least confidence of a link that counts. A default of ours."""
-
-OTHER_STUDY_UP_TO: Final = 0.005
-"""Most probability that an image of another study may have on a link's exposure."""
-
-NEIGHBOUR_WITHIN_S: Final = 900.0
-"""How near in time another pair is a neighbour, in seconds. A default of ours."""
-
-_PROPOSED_FROM: Final = 0.2
-_UNSURE_TIME_S: Final = 8.0
-_CONFIDENCE_WHEN_TIME_IS_OFF: Final = 0.85
 
 # What is thought of the clocks before anything is seen: mostly right, within some seconds.
 _WRONG_UNREAD, _SPREAD_UNREAD_S = 0.1, 8.0
 _WRONG_READ, _SPREAD_READ_S = 0.01, 5.0
 _PEAK_S: Final = 3.0
+
+_PLAIN_SUPPORT: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,17 +48,6 @@ class Decision:
     exposure: str | None
     decided_at_s: float
     fact_key: str
-
-
-@dataclass(frozen=True, slots=True)
-class Link:
-    """An image and the exposure that made it. Not ``accepted``: proposed to a person."""
-
-    exposure: str
-    image: str
-    confidence: float
-    accepted: bool
-    reasons: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,13 +136,23 @@ def _shifts_to_one_clock(
     aligned: list[float] = []
     for station in stations:
         told = [image_s[i.key] for i in images if i.device == station]
-        best = offset_candidates(times_of_generator[generators[0]], told)
-        shifts[station] = -best[0].offset_s if best else 0.0
+        shifts[station] = -_plain_offset_s(times_of_generator[generators[0]], told)
         aligned += [at_s + shifts[station] for at_s in told]
+    busiest = times_of_generator[generators[0]]
+    # What the busiest generator explains would only draw the others to its own exposures.
+    left = [at_s for at_s in aligned if all(abs(at_s - e_s) > AGREEMENT_S / 2 for e_s in busiest)]
     for generator in generators[1:]:
-        best = offset_candidates(times_of_generator[generator], aligned)
-        shifts[generator] = best[0].offset_s if best else 0.0
+        shifts[generator] = _plain_offset_s(times_of_generator[generator], left)
     return shifts
+
+
+def _plain_offset_s(exposures_s: Sequence[float], images_s: Sequence[float]) -> float:
+    """Give an offset that stands out; else 0, since a guess would make false pairs look exact."""
+    found = offset_candidates(exposures_s, images_s)
+    if not found or found[0].support < _PLAIN_SUPPORT:
+        return 0.0
+    rival = found[1].support if len(found) > 1 else 0
+    return found[0].offset_s if found[0].support > rival else 0.0
 
 
 def _busiest_first(devices: Iterable[str]) -> list[str]:
@@ -220,7 +208,10 @@ def _align(
     for hypothesis, weight in zip(hypotheses, weights, strict=True):
         for pair, share in hypothesis.alignment.probability.items():
             probability[pair] = probability.get(pair, 0.0) + share * weight / whole
-    return _judged(exposures, images, times_e, times_i, best, probability), best.offset_s
+    links = judge(
+        exposures, images, times_e, times_i, best.alignment.pairs, best.offset_s, probability
+    )
+    return links, best.offset_s
 
 
 def _within(times_s: Sequence[float], middle_s: float) -> range:
@@ -235,74 +226,3 @@ def _log_prior(candidate: OffsetCandidate, read: bool, window_s: float) -> float
     wrong, spread_s = (_WRONG_READ, _SPREAD_READ_S) if read else (_WRONG_UNREAD, _SPREAD_UNREAD_S)
     near = math.exp(-abs(candidate.offset_s) / spread_s) / (2.0 * spread_s)
     return math.log(_PEAK_S * ((1.0 - wrong) * near + wrong / (2.0 * window_s)))
-
-
-def _judged(
-    exposures: Sequence[Exposure],
-    images: Sequence[Image],
-    times_e: Sequence[float],
-    times_i: Sequence[float],
-    best: _Hypothesis,
-    probability: Mapping[Pair, float],
-) -> list[Link]:
-    partner = dict(best.alignment.pairs)
-    other_study: dict[int, float] = {}
-    for (i, j), share in sorted(probability.items()):
-        if i in partner and images[j].study != images[partner[i]].study:
-            other_study[i] = other_study.get(i, 0.0) + share
-    among_others = _among_another_study(best.alignment.pairs, images, times_e)
-    links: list[Link] = []
-    for i, j in best.alignment.pairs:
-        exposure, image = exposures[i], images[j]
-        confidence = probability[i, j]
-        residual_s = times_i[j] - times_e[i] - best.offset_s
-        reasons = _reasons(exposure, image, residual_s)
-        if abs(residual_s) > _UNSURE_TIME_S:
-            confidence = min(confidence, _CONFIDENCE_WHEN_TIME_IS_OFF)
-        doubtful = other_study.get(i, 0.0) > OTHER_STUDY_UP_TO
-        if doubtful:
-            reasons.append("an image of another study would fit as well")
-        if (i, j) in among_others:
-            doubtful = True
-            reasons.append("the exposures before and after it are of another study")
-        confidence = round(min(confidence, 1.0), 4)
-        accepted = confidence >= ACCEPTED_FROM and not doubtful
-        if not accepted and confidence < ACCEPTED_FROM:
-            reasons.append("other pairings, or none, are nearly as likely")
-        if accepted or confidence >= _PROPOSED_FROM:
-            links.append(Link(exposure.key, image.key, confidence, accepted, tuple(reasons)))
-    return links
-
-
-def _among_another_study(
-    pairs: Sequence[Pair], images: Sequence[Image], times_e: Sequence[float]
-) -> set[Pair]:
-    """Find pairs with one other study on both sides: patients follow each other in a room."""
-    found: set[Pair] = set()
-    for before, pair, after in zip(pairs, pairs[1:], pairs[2:], strict=False):
-        studies = [images[j].study for _, j in (before, pair, after)]
-        near = times_e[after[0]] - times_e[before[0]] <= NEIGHBOUR_WITHIN_S
-        if near and studies[0] == studies[2] != studies[1]:
-            found.add(pair)
-    return found
-
-
-def _reasons(exposure: Exposure, image: Image, residual_s: float) -> list[str]:
-    reasons = [f"{abs(residual_s):.1f} s off the usual delay, once the clocks are aligned"]
-    technique = technique_agrees(exposure, image)
-    if technique is not None:
-        reasons.append(
-            "kV, mA and ms agree with the image's header"
-            if technique
-            else "kV, mA or ms differ from the image's header"
-        )
-    teeth = teeth_agree(exposure, image)
-    if teeth is not None:
-        reasons.append(
-            "the preset's teeth are among the image's"
-            if teeth
-            else "the preset is for other teeth than the image's"
-        )
-    if exposure.ended_early:
-        reasons.append("the exposure ended early")
-    return reasons

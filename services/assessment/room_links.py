@@ -9,7 +9,8 @@ from schemas.group import Site
 from services.assessment.belonging import UnderWay
 from services.assessment.clock_offset import ClockReading
 from services.assessment.counting import Fact, told
-from services.assessment.linking import Decision, Link, RoomLinks, link
+from services.assessment.link_judgement import Link
+from services.assessment.linking import Decision, RoomLinks, link
 from services.assessment.pairing_scores import Exposure, Image
 from services.assessment.room_day import RoomDay, place_of
 from services.assessment.study_exposures import StudyExposure, ended_early

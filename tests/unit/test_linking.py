@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from services.assessment.belonging import UnderWay
 from services.assessment.clock_offset import ClockReading
-from services.assessment.linking import ACCEPTED_FROM, Decision, link
+from services.assessment.link_judgement import ACCEPTED_FROM
+from services.assessment.linking import Decision, link
 from services.assessment.pairing_scores import Exposure, Image
 from tests.simulated_room import CONDITIONS, score_days, simulate
 
@@ -144,6 +145,14 @@ def test_two_generators_with_different_clocks_are_both_brought_to_the_station() 
     linked = accepted([*first, *second], images)
     assert linked["i1"] == "e1"
     assert linked["j1"] == "f1"
+
+
+def test_the_lone_exposure_of_a_second_generator_takes_no_image_by_moving_its_clock() -> None:
+    exposures = [exposure(f"e{n}", at) for n, at in enumerate(IRREGULAR)]
+    images = [image(f"i{n}", at + 3.0) for n, at in enumerate(IRREGULAR)]
+    lone, foreign = exposure("lone", 180.0, device="generator-2"), image("foreign", 205.0, "B")
+    linked = accepted([*exposures, lone], [*images, foreign])
+    assert linked == {f"i{n}": f"e{n}" for n in range(6)}
 
 
 @settings(max_examples=25)
