@@ -4,7 +4,7 @@ from threading import Event, Thread
 from typing import Any
 
 import structlog
-from pynetdicom import AE, evt
+from pynetdicom import AE, _config, evt
 
 from schemas.group import Group
 from services.intake.dicom_find import WorklistFinder
@@ -24,6 +24,10 @@ from services.runtime.metrics import DICOM_REQUESTS
 from services.runtime.settings import IntakeSettings
 
 log = structlog.get_logger(__name__)
+
+# pynetdicom's own handlers would write every PDU and request out; we log what matters ourselves.
+_config.LOG_HANDLER_LEVEL = "none"
+_config.LOG_REQUEST_IDENTIFIERS = _config.LOG_RESPONSE_IDENTIFIERS = False
 
 _FINISH_S = 10.0
 
