@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from schemas.conclusions import StudyAssessed
 from schemas.envelope import Message, Payload, Source
+from schemas.errors import InvalidInput
 from schemas.facts import (
     FactWithdrawn,
     ImageStored,
@@ -23,6 +24,9 @@ from services.assessment.study import assess_room_day
 from services.runtime.worker import Work
 
 SOURCE = Source(kind="service", name="assessment")
+
+_MAX_KEY = 300
+"""As the facts of ``StudyAssessed`` allow."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +114,13 @@ def digest_of(study: StudyAssessed) -> str:
 
 
 def fact_row(fact: Fact, site: Site) -> FactRow:
-    """Lay a fact out for its table."""
+    """Lay a fact out for its table.
+
+    Raises InvalidInput where its natural key is longer than a conclusion may name: kept, it would
+    stop every later assessment of its room-day.
+    """
+    if len(fact.natural_key) > _MAX_KEY:
+        raise InvalidInput("natural_key", fact.natural_key, f"at most {_MAX_KEY} characters")
     place = place_of(fact, site)
     payload = fact.payload
     patient_id = about = None

@@ -232,6 +232,15 @@ def test_a_fact_of_an_unknown_site_is_refused_by_name(store: Store) -> None:
         handle(store, [order()], AssessmentHandler(stranger, {"south": RULES}))
 
 
+def test_a_fact_with_a_key_too_long_to_be_named_is_refused_and_not_kept(store: Store) -> None:
+    handle(store, [order()])
+    endless = FactWithdrawn(withdrawn_key="x" * 300, study_instance_uid=STUDY, reason="Long")
+    with pytest.raises(InvalidInput, match="natural_key: expected at most 300 characters"):
+        handle(store, [told(endless)])
+    handle(store, [told(StudyClosed(study_instance_uid=STUDY))])
+    assert newest(store)[STUDY].revision == 2
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_workers_side_by_side_end_in_the_same_assessment(store: Store, seed: int) -> None:
     facts = morning()
