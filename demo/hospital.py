@@ -34,6 +34,7 @@ class Hospital:
     http_url: str
     dicom_port: int
     environment: dict[str, str]
+    pid: int
 
     @property
     def record_folder(self) -> Path:
@@ -64,9 +65,12 @@ class Hospital:
 
 
 @contextmanager
-def running_hospital(folder: Path) -> Iterator[Hospital]:
-    """Start all services on free loopback ports with everything kept in ``folder``."""
-    dicom, http, *health = _free_ports()
+def running_hospital(folder: Path, **settings_of_caller: str) -> Iterator[Hospital]:
+    """Start all services on free loopback ports with everything kept in ``folder``.
+
+    ``settings_of_caller`` are environment variables that outrank the demo's: another bus or store.
+    """
+    dicom, http, *health = free_ports()
     settings = {
         "GOMPHOSIS_DATA_DIR": str(folder),
         "GOMPHOSIS_GROUP_DIR": str(_GROUP),
@@ -77,7 +81,7 @@ def running_hospital(folder: Path) -> Iterator[Hospital]:
         "GOMPHOSIS_RECORDS__OPTIONS": json.dumps({"path": str(folder / "record")}),
     }
     outside = {k: v for k, v in os.environ.items() if not k.startswith("GOMPHOSIS_")}
-    environment = outside | settings
+    environment = outside | settings | settings_of_caller
     log_path = folder / "services.log"
     with log_path.open("wb") as log:
         process = subprocess.Popen(
@@ -88,7 +92,8 @@ def running_hospital(folder: Path) -> Iterator[Hospital]:
         )
         try:
             _wait_until_ready(process, health[:_SERVICES], log_path)
-            yield Hospital(folder, f"http://127.0.0.1:{http}", dicom, environment)
+            url = f"http://127.0.0.1:{http}"
+            yield Hospital(folder, url, dicom, environment, process.pid)
         finally:
             process.send_signal(signal.SIGTERM)
             try:
@@ -116,7 +121,7 @@ def _is_ready(port: int) -> bool:
         return False
 
 
-def _free_ports() -> list[int]:
+def free_ports() -> list[int]:
     """Find two free ports, and a run of free ones for the health of each service."""
     for first in range(20_000, 60_000, 97):
         wanted = list(range(first, first + 2 + _SERVICES))

@@ -39,7 +39,7 @@ class ExposureEnded(Payload):
     room: Name
     generator: Name
     generator_serial: Annotated[str, Field(min_length=1, max_length=64)]
-    exposure_counter: Annotated[int, Field(ge=0)]
+    exposure_counter: Annotated[int, Field(ge=0, le=2**63 - 1)]
     preset: Name | None = None
     receptor: Receptor | None = None
     animal_size: AnimalSize | None = None

@@ -8,8 +8,9 @@ What holds on both:
 - ``publish`` returns once every message is durable, or raises; after a raise none, some or all
   may have been taken, so the caller publishes again and consumers drop the doubles by id.
 - A message is delivered until its handler has returned ``Done`` for it, whatever is killed.
-- Messages reach one consumer in the order in which they were published. A message that is
-  retried later goes behind; those after it do not wait.
+- Messages reach one consumer in the order in which they were published, except after a return:
+  what went back (a stop, an error, a kill) may come behind its neighbours. A message that is
+  retried later goes behind; those after it do not wait. So no effect may rest on order alone.
 - A message that was delivered ``delivery_limit`` times without an answer (its consumer died each
   time) comes again with ``dead_reason`` set, in a batch of its own; ``redelivered`` tells whether
   that too was without an answer before.
@@ -155,7 +156,10 @@ class Bus(ABC):
 
     @abstractmethod
     def depth(self, queue: str) -> int:
-        """Count the messages that wait in a queue. Raises BusUnavailable."""
+        """Count the messages that are ready in a queue, not those in hand or waiting for a retry.
+
+        Raises BusUnavailable, also where the queue is not declared.
+        """
 
     @abstractmethod
     def close(self) -> None:

@@ -170,7 +170,7 @@ class EmbeddedBus(Bus):
             )
 
     def _claim(self, queue: str, consumer: str) -> dict[int, Delivery]:
-        """Take what is ready, oldest first; a message given up is taken alone."""
+        """Take what is ready, oldest first; what had no answer before is taken alone."""
         limit = self.limits.delivery_limit
         ready = (
             "SELECT id, message_id, body, attempt, deliveries FROM delivery "
@@ -184,7 +184,7 @@ class EmbeddedBus(Bus):
             rows = connection.execute(ready, arguments).fetchall()
             for row_id, message_id, body, attempt, deliveries in rows:
                 given_up = deliveries >= limit
-                if given_up and claimed:
+                if deliveries and claimed:
                     break
                 claimed[row_id] = Delivery(
                     message_id=message_id,
@@ -193,7 +193,7 @@ class EmbeddedBus(Bus):
                     redelivered=deliveries > (limit if given_up else 0),
                     dead_reason=f"no answer to {limit} deliveries" if given_up else None,
                 )
-                if given_up:
+                if deliveries:
                     break
             connection.executemany(
                 "UPDATE delivery SET consumer = ?, deliveries = deliveries + 1 WHERE id = ?",
@@ -221,8 +221,13 @@ class EmbeddedBus(Bus):
 
     def depth(self, queue: str) -> int:
         try:
-            row = self._connection().execute(
-                "SELECT count(*) FROM delivery WHERE queue = ?", (queue,)
+            connection = self._connection()
+            if not connection.execute("SELECT 1 FROM queue WHERE name = ?", (queue,)).fetchone():
+                raise BusUnavailable(f"embedded bus: expected queue {queue} to be declared")
+            row = connection.execute(
+                "SELECT count(*) FROM delivery "
+                "WHERE queue = ? AND consumer IS NULL AND ready_at <= ?",
+                (queue, time.time()),
             )
             return int(row.fetchone()[0])
         except sqlite3.Error as error:

@@ -16,6 +16,12 @@ from services.runtime.tables import TRIAGE
 OUTSIDE = ("dicom", "http", "file")
 """Origins whose input had not become a message yet."""
 
+_ELSEWHERE = {
+    "dicom": "a DICOM file is replayed by 'gomphosis import' on the file named in its body",
+    "record": "correct the file that its body names and put it back where the record drops files",
+}
+"""Origins whose input is a file, and how it is sent again."""
+
 
 class TriageState(StrEnum):
     OPEN = "open"
@@ -97,11 +103,8 @@ def replay(connection: Connection, entry_id: int, corrected: bytes | None = None
     row = entry(connection, entry_id)
     if row is None or row.state != TriageState.OPEN.value:
         raise TriageError(f"triage {entry_id}: expected an open entry; list them first")
-    if row.origin == "dicom":
-        raise TriageError(
-            f"triage {entry_id}: a DICOM file is replayed by 'gomphosis import' on the file named "
-            "in its body"
-        )
+    if row.origin in _ELSEWHERE:
+        raise TriageError(f"triage {entry_id}: {_ELSEWHERE[row.origin]}")
     message = parse(corrected if corrected is not None else row.body)
     offered = row.origin in OUTSIDE or row.service == "intake"
     outbox.put(connection, row.service, [message], Exchange.OFFERS if offered else None)

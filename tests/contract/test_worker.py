@@ -105,7 +105,7 @@ def bench(database_url: str) -> Iterator[Bench]:
 
 
 def _delivery(message: Message[Payload], **more: Any) -> Delivery:
-    parts = {"message_id": str(message.id), "body": message.encode(), "attempt": 1}
+    parts: dict[str, Any] = {"message_id": str(message.id), "body": message.encode(), "attempt": 1}
     return Delivery(**(parts | more))
 
 

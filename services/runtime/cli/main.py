@@ -8,6 +8,8 @@ import typer
 
 from services.runtime.cli import admin, start, triage
 from services.runtime.cli.exits import stderr
+from services.runtime.logs import configure_logs
+from services.runtime.settings import LogSettings
 
 COMMANDS = "gomphosis.commands"
 
@@ -42,6 +44,8 @@ def root(
     ] = False,
 ) -> None:
     del show_version
+    # A command answers in its own words; `start` sets its own logs. Never on standard output.
+    configure_logs(LogSettings(level="error", format="console"), "command")
 
 
 def main() -> None:

@@ -18,7 +18,7 @@ def start(
     health_port: Annotated[
         int | None, typer.Option(help="Port of /healthz; the setting health.port where left out.")
     ] = None,
-    under_supervisor: Annotated[bool, typer.Option(hidden=True)] = False,
+    supervisor: Annotated[int | None, typer.Option(hidden=True)] = None,
 ) -> None:
     """Start all services on this machine, or one of them; SIGTERM finishes the work in hand.
 
@@ -46,10 +46,11 @@ def start(
         runtime = open_runtime(service, settings)
         _expect_current_schema(runtime.store)
         runner = Runner(runtime, first_port)
-        if under_supervisor:
-            from services.runtime.cli.supervisor import stop_with_parent
+        if supervisor is not None:
+            from services.runtime.cli.supervisor import stop_without
 
-            Thread(target=stop_with_parent, args=(runner.stop,), name="parent", daemon=True).start()
+            watch = (supervisor, runner.stop)
+            Thread(target=stop_without, args=watch, name="supervisor", daemon=True).start()
         raise typer.Exit(runner.run())
 
 

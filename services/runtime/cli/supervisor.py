@@ -31,7 +31,7 @@ class _Child:
     def start(self) -> None:
         port = str(self.health_port)
         command = [sys.executable, "-m", "services.runtime.cli.main", "start", self.service]
-        arguments = ["--health-port", port, "--under-supervisor"]
+        arguments = ["--health-port", port, "--supervisor", str(os.getpid())]
         self.process = subprocess.Popen([*command, *arguments])  # noqa: S603 - ourselves
         self.started_at = time.monotonic()
 
@@ -98,10 +98,10 @@ class Supervisor:
         return 0 if all(process.returncode == 0 for process in running) else 1
 
 
-def stop_with_parent(stop: Event) -> None:
+def stop_without(supervisor: int, stop: Event) -> None:
     """Set ``stop`` once the supervisor is gone, however it ended: no orphan keeps a port."""
-    parent = os.getppid()
-    while not stop.wait(1.0):
-        if os.getppid() != parent:
-            log.warning("supervisor_gone")
-            stop.set()
+    while os.getppid() == supervisor:
+        if stop.wait(1.0):
+            return
+    log.warning("supervisor_gone")
+    stop.set()
