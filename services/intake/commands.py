@@ -21,6 +21,7 @@ from services.runtime.service import open_runtime
 from services.runtime.settings import load_settings
 
 _PIECE_BYTES = 1 << 20
+_REFUSED = 4  # the command line's code for a check that did not pass
 _META = ("MediaStorageSOPClassUID", "MediaStorageSOPInstanceUID", "TransferSyntaxUID")
 
 
@@ -34,7 +35,7 @@ def import_folder(
 ) -> None:
     """Import DICOM files as if the station had sent them.
 
-    Exit code 0: every image is kept or was known. 1: some were refused, see the triage.
+    Exit code 0: every image is kept or was known. 4: some were refused, see the triage.
 
     Example: gomphosis import exports/ --site north --station station-1
     """
@@ -60,7 +61,7 @@ def import_folder(
         typer.echo(", ".join(f"{count} {word}" for word, count in counts.items()))
         for one in refused:
             typer.echo(f"refused {one['file']}: {one['reason']}")
-    raise typer.Exit(1 if refused else 0)
+    raise typer.Exit(_REFUSED if refused else 0)
 
 
 def _import_all(

@@ -395,7 +395,7 @@ def test_a_folder_is_imported_by_the_same_checks(
     )
 
     # then
-    assert result.exit_code == 1
+    assert result.exit_code == 4
     told = json.loads(result.stdout.splitlines()[-1])  # logs come first in a test
     assert told["counts"] == {
         "accepted": 1,
