@@ -25,6 +25,12 @@ from schemas.group import Site
 from schemas.plans import Plan
 from services.assessment.counting import Fact, PatientIds, facts_that_count, told
 from services.assessment.doubts import doubt_questions, image_doubts
+from services.assessment.questions import (
+    link_questions,
+    order_questions,
+    place_questions,
+    withdrawal_questions,
+)
 from services.assessment.room_day import NO_ROOM, RoomDay, current_order, home_of
 from services.assessment.room_links import LinkedRoom, link_room
 from services.assessment.rules import Rules
@@ -112,8 +118,10 @@ class _Study:
         told_id = order.patient.patient_id if order is not None else images[0][1].patient_id
         patient_id = self.ids.current(told_id)
         patient = order.patient.model_copy(update={"patient_id": patient_id}) if order else None
-        questions += self._own_questions(order, plan, begun, cancelled)
-        questions += _link_questions(exposures)
+        questions += order_questions(self.facts, order, plan, cancelled=cancelled and begun)
+        questions += place_questions(self.facts, self.where, self.site)
+        questions += withdrawal_questions(self.facts, {one.key for one in exposures})
+        questions += link_questions(exposures)
         return StudyAssessed(
             revision=FIRST_REVISION,
             study_instance_uid=self.uid,
@@ -203,45 +211,6 @@ class _Study:
             words=part.words,
         )
 
-    def _own_questions(
-        self, order: OrderPlaced | None, plan: Plan | None, begun: bool, cancelled: bool
-    ) -> Iterator[Question]:
-        image_keys = tuple(f.natural_key for f, _ in told(self.facts, ImageStored))
-        orders = {placed.order_id for _, placed in told(self.facts, OrderPlaced)}
-        order_keys = tuple(f.natural_key for f, _ in told(self.facts, OrderPlaced))
-        if order is None:
-            yield Question(
-                code="image-without-order",
-                words="No order is known for this study. Whose images are these?",
-                about=image_keys,
-            )
-        elif plan is None:
-            yield Question(
-                code="plan-unknown",
-                words=f"The order names the plan '{order.plan}', which the site does not have. "
-                "Which views are wanted?",
-                about=order_keys,
-            )
-        elif plan.species is not order.patient.species:
-            yield Question(
-                code="plan-of-other-species",
-                words=f"The plan is for a {plan.species.value}, the patient is a "
-                f"{order.patient.species.value}. Is the order right?",
-                about=order_keys,
-            )
-        if len(orders) > 1:
-            yield Question(
-                code="several-orders",
-                words="Several orders name this study. Which one holds?",
-                about=order_keys,
-            )
-        if cancelled and begun:
-            yield Question(
-                code="imaged-though-cancelled",
-                words="The order was cancelled, yet there are images or exposures. What holds?",
-                about=image_keys,
-            )
-
     def _anaesthesia_confirmed_by(self) -> str | None:
         checks = told(self.facts, ReadinessChecked)
         if not checks or not checks[-1][1].anaesthetic_plane_confirmed:
@@ -262,15 +231,3 @@ class _Study:
 def _rejected(fact: ImageRejected) -> str:
     """The reason by its code of DICOM CID 7011, and what the person added."""
     return f"reason {fact.reason_code}" + (f", {fact.remark}" if fact.remark else "")
-
-
-def _link_questions(exposures: Sequence[StudyExposure]) -> Iterator[Question]:
-    for one in exposures:
-        if one.use is ExposureUse.PROPOSED and one.image is not None:
-            image_key = one.image.natural_key(one.at)
-            yield Question(
-                code="link-proposed",
-                words=f"Did the exposure of {one.at:%H:%M:%S} UTC (by the generator's clock) make "
-                f"this image? {'; '.join(one.reasons)}.",
-                about=(one.key, image_key),
-            )

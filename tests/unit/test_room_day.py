@@ -214,8 +214,21 @@ def test_a_withdrawn_decision_counts_no_more_and_a_withdrawn_withdrawal_counts_a
 def test_an_exposure_cannot_be_withdrawn() -> None:
     facts = full_mouth()
     key = next(fact.natural_key for fact in facts if fact.kind == "exposure_ended")
-    withdrawn = told(FactWithdrawn(withdrawn_key=key, reason="It hurts the sum"))
-    assert one([*facts, withdrawn]).dose.exposures == 10
+    withdrawn = told(
+        FactWithdrawn(withdrawn_key=key, study_instance_uid=STUDY, reason="It hurts the sum")
+    )
+    study = one([*facts, withdrawn])
+    assert study.dose.exposures == 10
+    assert questions(study) == ["withdrawal-without-effect"]
+
+
+def test_an_image_from_another_room_counts_for_its_view_and_asks_for_its_exposure() -> None:
+    facts = [order(), image(1, 3.0, view=VIEWS[0]), exposure(1, 0.0)]
+    other = {"room": "dental-2"}
+    study = one([*facts, image(2, 60.0, view=VIEWS[1], **other), exposure(2, 57.0, **other)])
+    assert [i.use for i in study.images] == [ImageUse.VIEW] * 2
+    assert study.images[1].exposure_key is None
+    assert questions(study) == ["image-from-elsewhere"]
 
 
 def test_of_two_decisions_on_one_image_the_later_holds() -> None:

@@ -1,0 +1,95 @@
+"""What only a person can settle, beside the doubts about single images."""
+
+from collections.abc import Iterator, Sequence
+
+from schemas.conclusions import ExposureUse, Question
+from schemas.facts import FactWithdrawn, ImageStored, OrderPlaced
+from schemas.group import Site
+from schemas.plans import Plan
+from services.assessment.counting import DECISIONS, Fact, told
+from services.assessment.room_day import RoomDay, place_of
+from services.assessment.study_exposures import StudyExposure
+
+
+def order_questions(
+    facts: Sequence[Fact], order: OrderPlaced | None, plan: Plan | None, *, cancelled: bool
+) -> Iterator[Question]:
+    """Ask about the order. ``cancelled``: it was, and there are images or exposures."""
+    image_keys = tuple(f.natural_key for f, _ in told(facts, ImageStored))
+    orders = {placed.order_id for _, placed in told(facts, OrderPlaced)}
+    order_keys = tuple(f.natural_key for f, _ in told(facts, OrderPlaced))
+    if order is None:
+        yield Question(
+            code="image-without-order",
+            words="No order is known for this study. Whose images are these?",
+            about=image_keys,
+        )
+    elif plan is None:
+        yield Question(
+            code="plan-unknown",
+            words=f"The order names the plan '{order.plan}', which the site does not have. "
+            "Which views are wanted?",
+            about=order_keys,
+        )
+    elif plan.species is not order.patient.species:
+        yield Question(
+            code="plan-of-other-species",
+            words=f"The plan is for a {plan.species.value}, the patient is a "
+            f"{order.patient.species.value}. Is the order right?",
+            about=order_keys,
+        )
+    if len(orders) > 1:
+        yield Question(
+            code="several-orders",
+            words="Several orders name this study. Which one holds?",
+            about=order_keys,
+        )
+    if cancelled:
+        yield Question(
+            code="imaged-though-cancelled",
+            words="The order was cancelled, yet there are images or exposures. What holds?",
+            about=image_keys,
+        )
+
+
+def place_questions(facts: Sequence[Fact], where: RoomDay, site: Site) -> Iterator[Question]:
+    """Ask about images that stand outside the room-day: their exposures are not looked for, so
+    their dose is in no sum."""
+    begin, end = where.window(site.zone)
+    for fact, _ in told(facts, ImageStored):
+        place = place_of(fact, site)
+        if place is None or (place.room == where.room and begin <= place.moment <= end):
+            continue
+        made = f"in {place.room}" if place.room else "in a room that is not known"
+        yield Question(
+            code="image-from-elsewhere",
+            words=f"This image was made {made} on {place.moment:%Y-%m-%d} (UTC), away from the "
+            "rest of its study. Which exposure made it? Its dose is in no sum.",
+            about=(fact.natural_key,),
+        )
+
+
+def withdrawal_questions(facts: Sequence[Fact], exposures: set[str]) -> Iterator[Question]:
+    """Ask about withdrawals of what is no person's decision: they have no effect."""
+    standing = {f.natural_key for f in facts if not isinstance(f.payload, DECISIONS)} | exposures
+    for fact, withdrawal in told(facts, FactWithdrawn):
+        if withdrawal.withdrawn_key in standing:
+            yield Question(
+                code="withdrawal-without-effect",
+                words="Only a person's decision can be withdrawn; what a device or a record told "
+                f"stays. What was meant? ({withdrawal.reason})"[:2000],
+                about=(fact.natural_key, withdrawal.withdrawn_key),
+            )
+
+
+def link_questions(exposures: Sequence[StudyExposure]) -> Iterator[Question]:
+    """Ask about links that were proposed."""
+    for one in exposures:
+        if one.use is ExposureUse.PROPOSED and one.image is not None:
+            image_key = one.image.natural_key(one.at)
+            yield Question(
+                code="link-proposed",
+                words=f"Did the exposure of {one.at:%H:%M:%S} UTC (by the generator's clock) make "
+                f"this image? {'; '.join(one.reasons)}.",
+                about=(one.key, image_key),
+            )
