@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from threading import Barrier, Thread
 from typing import Any
@@ -12,9 +13,11 @@ import pytest
 from sqlalchemy import func, select
 
 from schemas.channels import Exchange
+from schemas.conclusions import NoteWritten
 from schemas.envelope import Message, Payload, Source, new_id
 from schemas.errors import InvalidInput
 from schemas.facts import ExposureEnded, FactWithdrawn, ImageStored, OrderCancelled, OrderPlaced
+from schemas.group import Group
 from schemas.messages import parse, read_payload
 from services.intake import worklist_store
 from services.intake.accept import (
@@ -26,11 +29,15 @@ from services.intake.accept import (
     check_natural_key,
 )
 from services.intake.store import FACT, IMAGE
+from services.intake.worker import offered_facts
 from services.runtime import triage
 from services.runtime.migrate import go_back, migrate
 from services.runtime.store import Store
 from services.runtime.tables import OUTBOX
+from services.runtime.worker import Work
+from tests.intake_support import GROUP
 
+OUR_GROUP = Group.model_validate_json(json.dumps(GROUP))
 AT = datetime(2026, 3, 2, 9, 20, tzinfo=UTC)
 
 
@@ -244,12 +251,60 @@ def test_the_worklist_can_be_asked_for_a_span_of_time(store: Store) -> None:
 
 
 def test_a_fact_whose_identity_is_too_long_to_be_kept_is_refused() -> None:
-    endless = fact(FactWithdrawn, withdrawn_key="k" * 300)
-    check_natural_key(endless)
-    too_long = fact(ExposureEnded, exposure_counter=10**400)
+    # given: the longest that the contract allows, and one that no contract checked
+    longest = fact(FactWithdrawn, withdrawn_key="k" * 300)
+    unchecked = FactWithdrawn.model_construct(withdrawn_key="k" * 500, reason="invented")
+    too_long = replace(longest, payload=unchecked)
 
+    # when, then
+    check_natural_key(longest)
     with pytest.raises(InvalidInput, match="natural_key"):
         check_natural_key(too_long)
+
+
+@pytest.mark.parametrize(
+    ("changes", "field"),
+    [
+        ({"group": "another-group"}, "group"),
+        ({"site": "nowhere"}, "site"),
+    ],
+)
+def test_an_offer_of_a_foreign_group_or_site_is_refused(
+    store: Store, changes: dict[str, Any], field: str
+) -> None:
+    offer = replace(fact(ExposureEnded), **changes)
+
+    with pytest.raises(InvalidInput) as refusal, store.begin() as connection:
+        offered_facts(OUR_GROUP, "intake")(Work(connection, store), [offer])
+
+    assert refusal.value.field == field
+    assert sent(store) == []
+
+
+def test_an_image_offered_over_the_bus_without_its_file_is_refused(store: Store) -> None:
+    with pytest.raises(InvalidInput, match="by DICOM"), store.begin() as connection:
+        offered_facts(OUR_GROUP, "intake")(Work(connection, store), [fact(ImageStored)])
+
+    assert sent(store) == []
+
+
+def test_a_conclusion_is_no_fact_and_refused(store: Store) -> None:
+    conclusion = replace(
+        fact(ExposureEnded),
+        payload=read_payload("note_written", NoteWritten.VERSION, NoteWritten.EXAMPLES[0]),
+    )
+
+    with pytest.raises(InvalidInput, match="a fact"), store.begin() as connection:
+        offered_facts(OUR_GROUP, "intake")(Work(connection, store), [conclusion])
+
+
+def test_offers_of_our_sites_are_kept_and_sent(store: Store) -> None:
+    offers = [fact(ExposureEnded), fact(OrderPlaced, site="south")]
+
+    with store.begin() as connection:
+        offered_facts(OUR_GROUP, "intake")(Work(connection, store), offers)
+
+    assert sent(store) == offers
 
 
 def test_a_transaction_that_fails_keeps_and_sends_nothing(store: Store) -> None:

@@ -96,6 +96,11 @@ def begin_to_send(intake: Intake, peer: Any) -> None:
     wait_until(lambda: incoming_files(intake), 20, "the image to begin to arrive")
 
 
+def associates(intake: Intake) -> bool:
+    with association(intake.dicom_port, INTRAORAL) as peer:
+        return bool(peer.is_established)
+
+
 def incoming_files(intake: Intake) -> list[Path]:
     return list((intake.images / "incoming").iterdir())
 
@@ -143,8 +148,8 @@ def send_data_set(intake: Intake, data_set: bytes, sop_class: str = INTRAORAL) -
         ),
         (
             {**GOOD_OFFER, "payload": ExposureEnded.EXAMPLES[0] | {"exposure_counter": 10**4000}},
-            "natural_key",
-            "at most 400 characters",
+            "payload.exposure_counter",
+            "less than or equal",
         ),
         (
             {**GOOD_OFFER, "payload": ExposureEnded.EXAMPLES[0] | {"tube_kv": float("nan")}},
@@ -382,6 +387,43 @@ def test_a_wrong_title_or_address_is_rejected_with_the_standards_reason(
     assert peer.is_rejected
     assert reasons == [(0x01, 0x01, reason)]
     assert_images_go_on(intake)
+
+
+def test_one_association_too_many_is_rejected_for_now(tmp_path: Path) -> None:
+    with running_intake(tmp_path / "data", max_associations=1) as intake:
+        # given
+        entity = AE(ae_title="STATION1")
+        entity.add_requested_context(INTRAORAL, ExplicitVRLittleEndian)
+        reasons: list[tuple[int, int, int]] = []
+
+        def note(event: Any) -> None:
+            answer = event.assoc.acceptor.primitive
+            reasons.append((answer.result, answer.result_source, answer.diagnostic))
+
+        # when
+        with association(intake.dicom_port, INTRAORAL):
+            entity.associate(
+                HOST,
+                intake.dicom_port,
+                ae_title="GOMPHOSIS",
+                evt_handlers=[(evt.EVT_REJECTED, note)],
+            )
+
+        # then: transient, presentation related, local limit exceeded (PS3.8 table 9-21)
+        assert reasons == [(0x02, 0x03, 0x02)]
+        wait_until(lambda: associates(intake), 20, "the next association to be taken")
+
+
+def test_a_peer_that_stops_in_the_middle_of_a_pdu_does_not_hold_its_place(tmp_path: Path) -> None:
+    with (
+        running_intake(tmp_path / "data", idle_timeout_s=0.3) as intake,
+        socket.create_connection((HOST, intake.dicom_port), timeout=60) as peer,
+    ):
+        peer.sendall(b"\x01\x00\x00")
+
+        with suppress(ConnectionResetError):
+            assert peer.recv(100) == b""
+        assert_facts_go_on(intake)
 
 
 @pytest.mark.parametrize("how", ["abort", "connection lost"])
