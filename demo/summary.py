@@ -15,6 +15,8 @@ _CAUTION = (
     "and signs each note, and local radiation rules come first."
 )
 
+_UNITS = {"kerma_mgy": "mGy", "kap_mgycm2": "mGy·cm²"}
+
 
 def summary(day: Day, outcomes: Sequence[Outcome], filed: Path) -> str:
     """Write the summary."""
@@ -36,11 +38,11 @@ def _study(outcome: Outcome, filed: Path) -> list[str]:
         f"  views      {done} of {len(study.views)} done",
     ]
     lines += [
-        f"             {view.title}: {view.status.value.replace('_', ' ')}, {view.words}"
+        f"             {view.title}: {view.status.value.replace('_', ' ')} - {view.words}"
         for view in study.views
         if view.status is not ViewStatus.DONE
     ]
-    lines += [_exposures(outcome), _dose(outcome), *_charges(outcome)]
+    lines += [_exposures(outcome), _dose(outcome), *_charges(outcome, filed)]
     lines += [f"  question   {question.words}" for question in study.questions]
     state = outcome.note["state"]
     lines.append(f"  note       {state}: {filed / 'notes' / filed_name(visit)}.html")
@@ -62,18 +64,23 @@ def _exposures(outcome: Outcome) -> str:
 
 def _dose(outcome: Outcome) -> str:
     dose = outcome.assessed.dose
+    study = [one for one in dose.comparisons if one.exposure_key is None]
+    figures = ", ".join(
+        f"{one.value or 0.0:.1f} of {one.notify:g} {_UNITS[one.quantity]}" for one in study
+    )
+    basis = ", ".join(basis.value for basis in dose.basis) or "unknown"
     return (
-        f"  dose       {dose.kerma_mgy:.1f} mGy and {dose.kap_mgycm2:.0f} mGy·cm² in sum, "
-        f"{dose.verdict.value}: {dose.words}"
+        f"  dose       {dose.verdict.value} the group's notify levels: {figures} "
+        f"(basis: {basis}, ±{100 * (dose.relative_uncertainty or 0.0):.0f} %)"
     )
 
 
-def _charges(outcome: Outcome) -> list[str]:
+def _charges(outcome: Outcome, filed: Path) -> list[str]:
     total = _total(outcome)
     currency = outcome.charges[0]["currency"]
     count = len(outcome.charges)
-    file = f"{filed_name(outcome.visit)}.csv"
-    return [f"  charges    {total:.2f} {currency} in {count} entries: filed/charges/{file}"]
+    file = filed / "charges" / f"{filed_name(outcome.visit)}.csv"
+    return [f"  charges    {total:.2f} {currency} in {count} entries: {file}"]
 
 
 def _total(outcome: Outcome) -> Decimal:

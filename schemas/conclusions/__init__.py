@@ -10,6 +10,7 @@ from schemas.conclusions.charges import (
 from schemas.conclusions.note import Addendum, NoteSection, NoteState, NoteWritten
 from schemas.conclusions.study import (
     DoseBasis,
+    DoseComparison,
     DoseResult,
     DoseVerdict,
     ExposureResult,
@@ -32,6 +33,7 @@ __all__ = [
     "ChargeLine",
     "ChargesAssessed",
     "DoseBasis",
+    "DoseComparison",
     "DoseResult",
     "DoseVerdict",
     "EntryType",

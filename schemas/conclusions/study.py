@@ -2,7 +2,7 @@
 
 from datetime import date, datetime
 from enum import StrEnum
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field
 
@@ -161,11 +161,41 @@ class DoseVerdict(StrEnum):
     UNKNOWN = "unknown"
 
 
+class DoseComparison(Contract):
+    """One quantity against the group's own two levels, all in the unit that its name tells.
+
+    ``upper_value`` is the end of the value's interval (k = 2), ``possible_verdict`` the verdict
+    there. ``exposure_key`` is ``None`` for the whole study.
+    """
+
+    quantity: Literal["kerma_mgy", "kap_mgycm2"]
+    exposure_key: FactKey | None = None
+    value: NotNegative | None
+    upper_value: NotNegative | None
+    notify: Positive
+    alert: Positive
+    verdict: DoseVerdict
+    possible_verdict: DoseVerdict
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "quantity": "kerma_mgy",
+            "value": 1.6,
+            "upper_value": 7.5,
+            "notify": 40.0,
+            "alert": 80.0,
+            "verdict": "within",
+            "possible_verdict": "within",
+        },
+    )
+
+
 class DoseResult(Contract):
     """Sums over a study's exposures. Kerma sums over different fields: an indicator only.
 
-    ``unknown_exposures`` counts those without a figure; they are in no sum. Comparators are
-    human dental values, never animal limits.
+    ``unknown_exposures`` counts those without a figure; they are in no sum. ``comparisons`` are
+    the study's, and those of single exposures that are not within. Comparators are human dental
+    values, never animal limits.
     """
 
     exposures: Annotated[int, Field(ge=0)]
@@ -178,6 +208,7 @@ class DoseResult(Contract):
     basis: tuple[DoseBasis, ...] = ()
     verdict: DoseVerdict
     words: Text
+    comparisons: tuple[DoseComparison, ...] = ()
     comparators: tuple[Text, ...] = ()
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
@@ -189,7 +220,8 @@ class DoseResult(Contract):
             "relative_uncertainty": 0.5,
             "basis": ["model"],
             "verdict": "within",
-            "words": "1.6 mGy of 40 mGy (the group's notify level, invented)",
+            "words": "Below the notify level of the invented default limits: 1.6 of 40 mGy.",
+            "comparisons": [DoseComparison.EXAMPLES[0]],
         },
     )
 

@@ -83,7 +83,7 @@ class LinkDecided(Payload):
 
     study_instance_uid: Uid
     sop_instance_uid: Uid
-    exposure_key: Annotated[str, Field(min_length=1, max_length=200)] | None
+    exposure_key: Annotated[str, Field(min_length=1, max_length=160)] | None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -162,7 +162,7 @@ class FactWithdrawn(Payload):
 
     KIND: ClassVar[str] = "fact_withdrawn"
 
-    withdrawn_key: Annotated[str, Field(min_length=1, max_length=300)]
+    withdrawn_key: Annotated[str, Field(min_length=1, max_length=280)]
     study_instance_uid: Uid | None = None
     reason: Text
 

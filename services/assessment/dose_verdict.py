@@ -36,6 +36,7 @@ class Comparison:
     quantity: Quantity
     fact_id: str | None
     value: float | None
+    upper_value: float | None
     levels: Levels
     verdict: Verdict
     possible_verdict: Verdict
@@ -58,6 +59,7 @@ def compare(
     """
     name, unit = _SHOWN[quantity]
     subject = "Study" if fact_id is None else f"Exposure {fact_id}"
+    upper = None
     if value is None or uncertainty is None:
         words = f"{subject}: {name} unknown."
         verdict = possible = Verdict.UNKNOWN
@@ -75,7 +77,7 @@ def compare(
         if unknown:
             verdict = overall_of((verdict, Verdict.UNKNOWN))
             possible = overall_of((possible, Verdict.UNKNOWN))
-    return Comparison(quantity, fact_id, value, levels, verdict, possible, words)
+    return Comparison(quantity, fact_id, value, upper, levels, verdict, possible, words)
 
 
 def overall(comparisons: Iterable[Comparison]) -> Verdict:

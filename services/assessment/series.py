@@ -218,7 +218,7 @@ def _view_result(
         status = ViewStatus.DONE
         words = "done" if code == view.code else f"done by {code} in its place"
     elif view.code in excused:
-        status, words = ViewStatus.EXCUSED, f"excused: {excused[view.code]}"
+        status, words = ViewStatus.EXCUSED, excused[view.code]
     elif absent.issuperset(view.teeth):
         status = ViewStatus.EXCUSED
         # Common practice, no published source.

@@ -4,10 +4,18 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from schemas.conclusions import DoseBasis, DoseResult, DoseVerdict, ExposureResult, ExposureUse
+from schemas.conclusions import (
+    DoseBasis,
+    DoseComparison,
+    DoseResult,
+    DoseVerdict,
+    ExposureResult,
+    ExposureUse,
+)
 from schemas.facts import ExposureEnded, ImageStored
 from schemas.group import Site, Tube
 from services.assessment.dose import ExposureDose, StudyDose, assess_dose
+from services.assessment.dose_verdict import Comparison, Verdict, overall_of
 from services.assessment.exposure_technique import (
     BeamField,
     ExposureTechnique,
@@ -142,23 +150,54 @@ def _sum(dose: StudyDose, waiting: int, rules: Rules) -> DoseResult:
         basis=tuple(DoseBasis(basis.value) for basis in total.kerma_bases),
         verdict=DoseVerdict(dose.verdict.value),
         words=_words(dose, waiting),
+        comparisons=tuple(
+            _comparison(one)
+            for one in dose.comparisons
+            if one.fact_id is None or one.verdict is not Verdict.WITHIN
+        ),
         comparators=tuple(level.label() for level in references),
     )
 
 
+_UNITS = {"kerma_mgy": "mGy", "kap_mgycm2": "mGy·cm²"}
+_NOT_A_DOSIMETER = "An estimate: no measurement, and not a dosimeter."
+
+
 def _words(dose: StudyDose, waiting: int) -> str:
-    """The verdict, the study's own lines, how many exposures need a look, and the caution."""
-    study_lines = {c.words for c in dose.comparisons if c.fact_id is None}
-    single = {
-        c.fact_id for c in dose.comparisons if c.fact_id is not None and c.verdict != "within"
-    }
-    lines = [dose.words[0], *(line for line in dose.words[1:-1] if line in study_lines)]
+    """The verdict with the study's figures, what needs a look, and the caution."""
+    study = [c for c in dose.comparisons if c.fact_id is None]
+    single = {c.fact_id for c in dose.comparisons if c.fact_id and c.verdict != "within"}
+    figures = "; ".join(
+        f"{_figure(c.value)} of {c.levels.notify:g} {_UNITS[c.quantity]}" for c in study
+    )
+    head = dose.words[0].rstrip(".")
+    lines = [f"{head}: {figures}." if figures else f"{head}."]
+    worst = overall_of(c.possible_verdict for c in study)
+    if study and worst is not dose.verdict and worst in {Verdict.NOTIFY, Verdict.ALERT}:
+        lines.append(f"With its uncertainty (k = 2) it may reach the {worst} level.")
     if single:
         lines.append(_counted(len(single), "exposure is", "exposures are") + " not within a level.")
     if waiting:
         verb = _counted(waiting, "exposure waits", "exposures wait")
         lines.append(f"{verb} for a person and stand in no sum.")
-    return " ".join([*lines, dose.words[-1]])
+    return " ".join([*lines, _NOT_A_DOSIMETER])
+
+
+def _figure(value: float | None) -> str:
+    return "unknown" if value is None else f"{value:.0f}" if value >= 100 else f"{value:.3g}"
+
+
+def _comparison(one: Comparison) -> DoseComparison:
+    return DoseComparison(
+        quantity=one.quantity,
+        exposure_key=one.fact_id,
+        value=one.value,
+        upper_value=one.upper_value,
+        notify=one.levels.notify,
+        alert=one.levels.alert,
+        verdict=DoseVerdict(one.verdict.value),
+        possible_verdict=DoseVerdict(one.possible_verdict.value),
+    )
 
 
 def _counted(number: int, one: str, many: str) -> str:

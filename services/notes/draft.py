@@ -42,7 +42,7 @@ def draft(assessment: StudyAssessed, site: Site) -> tuple[NoteSection, ...]:
         _section(VIEWS, _views(assessment)),
         _section(TECHNIQUE, technique(assessment, site)),
         _section(REPEATS, repeats(assessment, site)),
-        _section(DOSE, dose_words(assessment.dose)),
+        _section(DOSE, dose_words(assessment)),
         _section(LIMITATIONS, _limitations(assessment)),
         _section(UNSURE_LINKS, unsure_links(assessment, site)),
     ]
@@ -106,9 +106,9 @@ def _views(assessment: StudyAssessed) -> list[str]:
 
 
 def _view(view: ViewResult) -> str:
-    return (
-        f"{view.title} ({teeth_words(view.teeth)}): {_OBTAINED[view.status]}; {ended(view.words)}"
-    )
+    line = f"{view.title} ({teeth_words(view.teeth)}): {_OBTAINED[view.status]}"
+    plain = view.status is ViewStatus.DONE and view.words == "done"
+    return f"{line}." if plain else f"{line}; {ended(view.words)}"
 
 
 def _limitations(assessment: StudyAssessed) -> list[str]:

@@ -1,8 +1,9 @@
 """The sections about exposures: technique, repeats, dose, and links that are not sure."""
 
+from statistics import median
+
 from schemas.conclusions import (
     DoseBasis,
-    DoseResult,
     ExposureResult,
     ExposureUse,
     ImageResult,
@@ -70,8 +71,9 @@ _ABOUT_IMAGE = {
 }
 
 
-def dose_words(dose: DoseResult) -> list[str]:
+def dose_words(assessment: StudyAssessed) -> list[str]:
     """Tell the dose with its basis, its uncertainty and what it may be compared with."""
+    dose = assessment.dose
     if dose.exposures == 0:
         return ["No exposure is known, so no dose can be told.", HUMAN_COMPARATORS]
     known = dose.exposures - dose.unknown_exposures
@@ -98,7 +100,19 @@ def dose_words(dose: DoseResult) -> list[str]:
     if dose.kerma_ended_early_mgy > 0:
         lines.append(f"Of it for exposures ended early: {dose.kerma_ended_early_mgy:.3g} mGy.")
     lines.append(f"Against the group's levels: {dose.verdict}; {dose.words}")
+    lines += _of_one_exposure(assessment)
     return [*lines, *dose.comparators, HUMAN_COMPARATORS]
+
+
+def _of_one_exposure(assessment: StudyAssessed) -> list[str]:
+    """Tell what one exposure gave: the published levels are for one exposure, not for a sum."""
+    known = [one.kerma_mgy for one in assessment.exposures if one.kerma_mgy is not None]
+    if not known:
+        return []
+    return [
+        f"Of one exposure: median {median(known):.2g} mGy, from {min(known):.2g} to "
+        f"{max(known):.2g} mGy. Published values for one exposure, to compare with:"
+    ]
 
 
 def unsure_links(assessment: StudyAssessed, site: Site) -> list[str]:

@@ -104,22 +104,22 @@ def test_rabbitmq_and_postgresql_give_the_same_result(
 
 @contextmanager
 def _killing_services(hospital: Hospital, seed: int, killed: list[str]) -> Iterator[None]:
-    """Kill -9 every service but the door, one after another, at random moments."""
+    """Kill -9 every service but the door, each twice, at random moments of the day."""
     rng = random.Random(seed)
+    victims = ["assessment", "charges", "notes", "records"] * 2
+    rng.shuffle(victims)
     stop = Event()
 
-    def kill_some() -> None:
-        while not stop.wait(rng.uniform(1.0, 3.0)):
-            victim = rng.choice(["assessment", "charges", "notes", "records"])
+    def kill_each() -> None:
+        for victim in victims:
             pattern = f"start {victim} --health-port"
-            done = subprocess.run(
-                ["pkill", f"-{signal.SIGKILL.value}", "-P", str(hospital.pid), "-f", pattern],
-                check=False,
-            )
-            if done.returncode == 0:
-                killed.append(victim)
+            kill = ["pkill", f"-{signal.SIGKILL.value}", "-P", str(hospital.pid), "-f", pattern]
+            while not stop.wait(rng.uniform(1.0, 3.0)):
+                if subprocess.run(kill, check=False).returncode == 0:
+                    killed.append(victim)
+                    break
 
-    thread = Thread(target=kill_some)
+    thread = Thread(target=kill_each)
     thread.start()
     try:
         yield
