@@ -43,7 +43,7 @@ class ViewResult(Contract):
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
-            "view": "mandible-left-caudal",
+            "view": "mand-molars-l",
             "title": "left mandibular molars",
             "teeth": [309, 310, 311],
             "status": "missing",
@@ -79,7 +79,7 @@ class ImageResult(Contract):
             "sop_instance_uid": "2.25.1003",
             "acquired_at": "2026-03-02T09:20:03Z",
             "use": "view",
-            "view": "mandible-left-caudal",
+            "view": "mand-molars-l",
             "teeth": [309, 310, 311],
             "exposure_key": "exposure:INVENTED-0001:4711:2026-03-02T09:20:00+00:00",
             "link_confidence": 0.99,
@@ -292,7 +292,7 @@ class StudyAssessed(Payload):
             "state": "under_way",
             "views": [ViewResult.EXAMPLES[0]],
             "still_missing": ["left mandibular molars"],
-            "suggested_views": ["mandible-left-caudal"],
+            "suggested_views": ["mand-molars-l"],
             "images": [ImageResult.EXAMPLES[0]],
             "exposures": [ExposureResult.EXAMPLES[0]],
             "dose": DoseResult.EXAMPLES[0],

@@ -16,7 +16,8 @@ class ImageStored(Payload):
 
     The values are those of the image's header, in the units of the names; ``None`` where the
     header is silent. ``teeth`` and ``view`` are what the image claims, not what we conclude.
-    ``path`` is relative to the service's image folder.
+    ``path`` is relative to the service's image folder. ``sha256`` is over the data set alone,
+    without the file's meta header, so that an image is the same however it came.
     """
 
     KIND: ClassVar[str] = "image_stored"
@@ -67,7 +68,7 @@ class ImageStored(Payload):
             "acquired_at": "2026-03-02T09:20:03Z",
             "species_code": "448771007",
             "teeth": [307, 308, 309],
-            "view": "mandible-left-caudal",
+            "view": "mand-molars-l",
             "tube_kv": 65.0,
         },
     )

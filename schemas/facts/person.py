@@ -21,7 +21,7 @@ class ViewExcused(Payload):
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
             "study_instance_uid": "2.25.1001",
-            "view": "maxilla-right-caudal",
+            "view": "max-molars-r",
             "reason": "Patient woke early",
         },
     )

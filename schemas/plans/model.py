@@ -64,6 +64,9 @@ ReceptorSize = Annotated[int, Field(ge=0, le=4)]
 """An intraoral receptor size number, 0 to 4 (ISO 3665 sizes; from memory about 22x35, 24x40,
 31x41, 27x54 and 57x76 mm)."""
 
+ViewCode = Annotated[str, Field(min_length=1, max_length=16, pattern=r"^[a-z0-9][a-z0-9-]*$")]
+"""A view's short name. It travels as a DICOM Code Value (SH), which holds 16 characters."""
+
 
 class View(Contract):
     """One image to take.
@@ -72,18 +75,18 @@ class View(Contract):
     ``positioning`` is a reminder for trained staff, not an instruction that replaces training.
     """
 
-    code: Name
+    code: ViewCode
     name: Text
     teeth: Annotated[tuple[Tooth, ...], Field(min_length=1, max_length=42)]
     region: Region
     technique: Technique
     receptor_size: ReceptorSize
     positioning: Text
-    alternatives: tuple[Name, ...] = ()
+    alternatives: tuple[ViewCode, ...] = ()
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
-            "code": "mand-molars-left",
+            "code": "mand-molars-l",
             "name": "left lower molars",
             "teeth": [309, 310, 311],
             "region": "mandibular_cheek_teeth",

@@ -197,7 +197,7 @@ def test_a_decision_before_its_study_waits_and_counts_once_it_comes(store: Store
     handle(store, [told(ViewExcused(study_instance_uid=STUDY, view=VIEWS[0], reason="Woke"))])
     assert sent(store) == []
     handle(store, [order()])
-    assert "excused: Woke" in {view.words for view in newest(store)[STUDY].views}
+    assert "Woke" in {view.words for view in newest(store)[STUDY].views}
 
 
 def test_a_study_whose_first_image_comes_on_another_day_moves_there(store: Store) -> None:
@@ -234,7 +234,10 @@ def test_a_fact_of_an_unknown_site_is_refused_by_name(store: Store) -> None:
 
 def test_a_fact_with_a_key_too_long_to_be_named_is_refused_and_not_kept(store: Store) -> None:
     handle(store, [order()])
-    endless = FactWithdrawn(withdrawn_key="x" * 300, study_instance_uid=STUDY, reason="Long")
+    # No contract lets such a key through: the worker does not rely on that.
+    endless = FactWithdrawn.model_construct(
+        withdrawn_key="x" * 300, study_instance_uid=STUDY, reason="Long"
+    )
     with pytest.raises(InvalidInput, match="natural_key: expected at most 300 characters"):
         handle(store, [told(endless)])
     handle(store, [told(StudyClosed(study_instance_uid=STUDY))])

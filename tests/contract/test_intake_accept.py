@@ -252,7 +252,7 @@ def test_the_worklist_can_be_asked_for_a_span_of_time(store: Store) -> None:
 
 def test_a_fact_whose_identity_is_too_long_to_be_kept_is_refused() -> None:
     # given: the longest that the contract allows, and one that no contract checked
-    longest = fact(FactWithdrawn, withdrawn_key="k" * 300)
+    longest = fact(FactWithdrawn, withdrawn_key="k" * 280)
     unchecked = FactWithdrawn.model_construct(withdrawn_key="k" * 500, reason="invented")
     too_long = replace(longest, payload=unchecked)
 

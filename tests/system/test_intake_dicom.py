@@ -462,4 +462,4 @@ def test_dcmtk_finds_the_worklist(intake: Intake, dcmtk: Dcmtk) -> None:
     # then
     assert found.returncode == 0, found.stdout
     assert "Invented Pepper" in found.stdout
-    assert "mand-premolars-right" in found.stdout
+    assert "mand-premolars-r" in found.stdout

@@ -196,10 +196,10 @@ def test_a_tooth_that_does_not_exist_is_left_out_and_the_others_stay() -> None:
 
 
 def test_a_view_code_of_more_than_16_characters_is_read_from_its_long_value() -> None:
-    item = code("mand-premolars-left", "99GMPH")
+    item = code("a-view-of-another-house", "99GMPH")
 
     assert "CodeValue" not in item
-    assert field_of("view", ViewCodeSequence=[item]) == "mand-premolars-left"
+    assert field_of("view", ViewCodeSequence=[item]) == "a-view-of-another-house"
 
 
 def test_a_view_is_read_from_the_performed_protocol_or_the_only_scheduled_one() -> None:
