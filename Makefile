@@ -33,9 +33,9 @@ check: ## lint, format, types, direction of imports, exported schemas
 
 lock: ## solve the dependencies anew into requirements/ (UPGRADE=--upgrade takes newer ones)
 	@command -v uv >/dev/null || { echo "error: uv is missing: pip install uv" >&2; exit 1; }
-	$(LOCK) $(UPGRADE) --extra demo --output-file requirements/run.lock
-	$(LOCK) $(UPGRADE) --extra demo --extra dev --output-file requirements/dev.lock
-	$(LOCK) $(UPGRADE) --extra demo --extra dev --extra bench --output-file requirements/bench.lock
+	$(LOCK) $(UPGRADE) --output-file requirements/run.lock
+	$(LOCK) $(UPGRADE) --extra dev --output-file requirements/dev.lock
+	$(LOCK) $(UPGRADE) --extra dev --extra bench --output-file requirements/bench.lock
 
 bench: ## measure against the peers, in an environment of its own
 	@tests/provision.sh servers

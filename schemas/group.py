@@ -77,11 +77,37 @@ class Tube(Contract):
         return self
 
 
+class Endpoint(Contract):
+    """Where a DICOM peer listens, for what we send: commitments, availability."""
+
+    host: Annotated[str, Field(min_length=1, max_length=253)]
+    port: Annotated[int, Field(ge=1, le=65_535)]
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = ({"host": "127.0.0.1", "port": 11113},)
+
+
+class Sensor(Contract):
+    """A sensor or plate set that wears. The site sets how often it wants a constancy test.
+
+    ``detector_id`` is what the device writes as Detector ID (0018,700A).
+    """
+
+    name: Name
+    room: Name | None = None
+    detector_id: Annotated[str, Field(min_length=1, max_length=64)] | None = None
+    test_every_days: Annotated[int, Field(ge=1, le=3_660)] | None = None
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {"name": "sensor-a", "room": "dental-1", "test_every_days": 30},
+    )
+
+
 class Device(Contract):
     """A machine that may talk to us.
 
     ``addresses`` are networks (CIDR); a DICOM peer must have its title and its address here.
     ``token_sha256`` is the hash of its HTTP token: the token itself is never written down.
+    ``certificate_sha256`` is that of its client certificate (DER), where it speaks DICOM over TLS.
     ``presets`` maps a generator's preset names to teeth; that grouping is the site's own.
     """
 
@@ -91,6 +117,8 @@ class Device(Contract):
     ae_title: AeTitle | None = None
     addresses: tuple[Network, ...] = ()
     token_sha256: Sha256 | None = None
+    certificate_sha256: Sha256 | None = None
+    listens_at: Endpoint | None = None
     serial: Annotated[str, Field(min_length=1, max_length=64)] | None = None
     tube: Tube | None = None
     presets: dict[Name, tuple[Tooth, ...]] = Field(default_factory=dict)
@@ -141,6 +169,7 @@ class Site(Contract):
     called_ae_title: AeTitle
     rooms: tuple[Name, ...]
     devices: tuple[Device, ...] = ()
+    sensors: tuple[Sensor, ...] = ()
     people: tuple[Person, ...] = ()
     tariff: Name
     limits: Name = "group_default"

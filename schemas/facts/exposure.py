@@ -6,7 +6,7 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import Field
 
-from schemas.base import Name, NotNegative, Positive, Text, UtcTime
+from schemas.base import Name, NotNegative, Positive, Text, Uid, UtcTime
 from schemas.envelope import Payload
 
 
@@ -25,12 +25,22 @@ class AnimalSize(StrEnum):
     LARGE = "large"
 
 
+class ToldBy(StrEnum):
+    """By which way an exposure was told. The same exposure may be told by several."""
+
+    GENERATOR = "generator"
+    DOSE_REPORT = "dose_report"
+    PERFORMED_STEP = "performed_step"
+
+
 class ExposureEnded(Payload):
     """An exposure ended, whether it ran its set time or was released early.
 
-    A generator knows no patient, so there is none here. ``exposure_ms`` is the delivered time;
-    where it is shorter than ``set_exposure_ms`` the switch was released early, and the dose is
-    that of the delivered time. Dose values are given only where the device reports them.
+    A generator knows no patient, so there is none here; ``study_instance_uid`` is known only where
+    a station told the exposure (a dose report, a performed step). ``exposure_ms`` is the
+    delivered time; where it is shorter than ``set_exposure_ms`` the switch was released early,
+    and the dose is that of the delivered time. Dose values are given only where the device
+    reports them.
     """
 
     KIND: ClassVar[str] = "exposure_ended"
@@ -39,7 +49,11 @@ class ExposureEnded(Payload):
     room: Name
     generator: Name
     generator_serial: Annotated[str, Field(min_length=1, max_length=64)]
-    exposure_counter: Annotated[int, Field(ge=0, le=2**63 - 1)]
+    exposure_counter: Annotated[int, Field(ge=0, le=2**63 - 1)] | None = None
+    told_by: ToldBy = ToldBy.GENERATOR
+    study_instance_uid: Uid | None = None
+    irradiation_event_uid: Uid | None = None
+    sensor: Name | None = None
     preset: Name | None = None
     receptor: Receptor | None = None
     animal_size: AnimalSize | None = None
@@ -72,7 +86,11 @@ class ExposureEnded(Payload):
     )
 
     def natural_key(self, occurred_at: datetime) -> str:
+        if self.irradiation_event_uid is not None:
+            return f"exposure:{self.irradiation_event_uid}:{self.told_by}"
         moment = occurred_at.isoformat()
+        if self.exposure_counter is None:
+            return f"exposure:{self.generator_serial}:{self.told_by}:{moment}"
         return f"exposure:{self.generator_serial}:{self.exposure_counter}:{moment}"
 
 

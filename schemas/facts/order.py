@@ -124,6 +124,22 @@ class OrderCancelled(Payload):
         return f"order-cancelled:{self.order_id}"
 
 
+class PatientDescribed(Payload):
+    """The record describes an animal anew: its weight of the day, a corrected breed or name.
+
+    The newest description counts, over what an older order said.
+    """
+
+    KIND: ClassVar[str] = "patient_described"
+
+    patient: Patient
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = ({"patient": Patient.EXAMPLES[0]},)
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        return f"patient:{self.patient.patient_id}:{occurred_at.isoformat()}"
+
+
 class PatientMerged(Payload):
     """Two records turned out to be one animal: ``retired_patient_id`` now reads as the other."""
 

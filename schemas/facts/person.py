@@ -126,6 +126,7 @@ class ReadinessChecked(Payload):
     anaesthetic_plane_confirmed: bool
     people_outside_beam: bool
     new_sensor_cover: bool
+    sensor: Name | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -138,6 +139,37 @@ class ReadinessChecked(Payload):
 
     def natural_key(self, occurred_at: datetime) -> str:
         return f"readiness:{self.study_instance_uid}:{occurred_at.isoformat()}"
+
+
+class SensorTested(Payload):
+    """A constancy test of a sensor or receptor, by the site's own procedure."""
+
+    KIND: ClassVar[str] = "sensor_tested"
+
+    sensor: Name
+    passed: bool
+    remark: Text | None = None
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = ({"sensor": "sensor-a", "passed": True},)
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        return f"sensor-tested:{self.sensor}:{occurred_at.isoformat()}"
+
+
+class SensorFaulted(Payload):
+    """A person saw a fault of a sensor: a bitten cable, a line in every image."""
+
+    KIND: ClassVar[str] = "sensor_faulted"
+
+    sensor: Name
+    description: Text
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {"sensor": "sensor-a", "description": "Cable bitten at the plug (invented)"},
+    )
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        return f"sensor-fault:{self.sensor}:{occurred_at.isoformat()}"
 
 
 class SensorHanded(Payload):
