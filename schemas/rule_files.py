@@ -1,17 +1,37 @@
 """Read a YAML file of rules or values into its contract."""
 
 import json
+from collections.abc import Hashable
+from difflib import get_close_matches
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import yaml
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
 
 from schemas.base import Contract
 from schemas.errors import InvalidInput
 
 Rules = TypeVar("Rules", bound=Contract)
+
+
+class _Loader(yaml.SafeLoader):
+    """A safe loader that refuses a key given twice: of two values the first would be lost."""
+
+    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Hashable, Any]:
+        seen: set[Any] = set()
+        for key_node, _ in node.value:
+            key = key_node.value if isinstance(key_node, yaml.ScalarNode) else None
+            if key is not None and key in seen and key_node.tag != "tag:yaml.org,2002:merge":
+                line = key_node.start_mark.line + 1
+                raise yaml.MarkedYAMLError(
+                    problem=f"the key '{key}' stands twice (again in line {line}): keep one",
+                    problem_mark=key_node.start_mark,
+                )
+            seen.add(key)
+        return super().construct_mapping(node, deep)
 
 
 def read_rules(contract: type[Rules], source: Path | Traversable) -> Rules:
@@ -24,15 +44,48 @@ def read_rules(contract: type[Rules], source: Path | Traversable) -> Rules:
         are named, with the file.
     """
     try:
-        content = yaml.safe_load(source.read_text(encoding="utf-8"))
+        content = yaml.load(source.read_text(encoding="utf-8"), _Loader)  # noqa: S506 - it is safe
     except OSError as error:
         raise InvalidInput(str(source), error.strerror, "a file that can be read") from error
     except (yaml.YAMLError, UnicodeDecodeError) as error:
-        raise InvalidInput(str(source), str(error), "a YAML file in UTF-8") from error
+        problem = getattr(error, "problem", None) or "not UTF-8 or no YAML"
+        raise InvalidInput(str(source), str(error), f"a YAML file in UTF-8 ({problem})") from error
     try:
         # By way of JSON, because strict models take arrays and enumerations in JSON form only.
         return contract.model_validate_json(json.dumps(content, default=str))
     except ValidationError as error:
         first = error.errors()[0]
         field = ".".join(str(part) for part in first["loc"]) or "file"
-        raise InvalidInput(f"{source.name}: {field}", first["input"], first["msg"]) from error
+        expected = _expected(first, contract)
+        raise InvalidInput(f"{source.name}: {field}", first["input"], expected) from error
+
+
+def _expected(error: ErrorDetails, contract: type[BaseModel]) -> str:
+    """Say what was expected; of an unknown field, which ones there are."""
+    if error["type"] != "extra_forbidden":
+        return error["msg"]
+    wrong = str(error["loc"][-1])
+    known = _fields_at(contract, error["loc"][:-1])
+    near = get_close_matches(wrong, known, n=1)
+    meant = f"; was {near[0]} meant?" if near else ""
+    return f"no field '{wrong}' (there are {', '.join(known)}){meant}" if known else error["msg"]
+
+
+def _fields_at(contract: type[BaseModel], path: tuple[int | str, ...]) -> list[str]:
+    """Name the fields of the contract that stands at a path of field names and places."""
+    for step in path:
+        if isinstance(step, int):
+            continue
+        field = contract.model_fields.get(step)
+        inner = _contract_in(field.annotation) if field is not None else None
+        if inner is None:
+            return []
+        contract = inner
+    return list(contract.model_fields)
+
+
+def _contract_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    parts = getattr(annotation, "__args__", ())
+    return next((found for part in parts if (found := _contract_in(part)) is not None), None)

@@ -5,8 +5,8 @@ from collections.abc import Iterable, Iterator
 from itertools import combinations
 
 from schemas.plans.errors import PlanError
-from schemas.plans.model import Plan, Scope, View
-from schemas.teeth import arch, teeth_of, tooth_name
+from schemas.plans.model import Plan, PlannedDentition, Scope, View
+from schemas.teeth import arch, tooth_name
 
 
 def check_plan(plan: Plan) -> None:
@@ -85,14 +85,15 @@ def _code_problems(plan: Plan) -> Iterator[PlanError]:
 
 
 def _teeth_problems(plan: Plan, place: str, view: View) -> Iterator[PlanError]:
-    existing = teeth_of(plan.species, plan.dentition)
+    existing = plan.possible_teeth
+    kind = "permanent" if plan.dentition is PlannedDentition.MIXED else plan.dentition.value
     foreign = sorted(set(view.teeth) - existing)
     for tooth in foreign:
         yield PlanError(
             plan.code,
             f"{place}.teeth",
             tooth,
-            f"a {plan.dentition} tooth of the {plan.species}",
+            f"a {kind} tooth of the {plan.species}",
             f"Take {tooth} out of view {view.code}, or correct the plan's species or dentition.",
         )
     for tooth, times in Counter(view.teeth).items():
@@ -152,7 +153,7 @@ def _substitute_problems(plan: Plan) -> Iterator[PlanError]:
 
 def _coverage_problems(plan: Plan) -> Iterator[PlanError]:
     if plan.scope is Scope.FULL_MOUTH:
-        for tooth in sorted(teeth_of(plan.species, plan.dentition) - plan.teeth):
+        for tooth in sorted(plan.possible_teeth - plan.teeth):
             yield PlanError(
                 plan.code,
                 "views",

@@ -6,7 +6,7 @@ from typing import Annotated, Any, ClassVar
 from pydantic import Field
 
 from schemas.base import Contract, Name, Positive, Text, Tooth
-from schemas.teeth import Dentition, Species
+from schemas.teeth import Dentition, Species, teeth_of
 
 
 class Technique(StrEnum):
@@ -26,6 +26,19 @@ class Region(StrEnum):
     MANDIBULAR_INCISORS = "mandibular_incisors"
     MANDIBULAR_CANINE = "mandibular_canine"
     MANDIBULAR_CHEEK_TEETH = "mandibular_cheek_teeth"
+
+
+class PlannedDentition(StrEnum):
+    """Whose teeth a plan counts.
+
+    ``mixed``: of an animal that is changing its teeth. Which teeth exist then is not certain, so
+    a mixed plan names positions by their permanent teeth, and counts a position as shown if
+    either the deciduous or the permanent tooth of it is.
+    """
+
+    PERMANENT = "permanent"
+    DECIDUOUS = "deciduous"
+    MIXED = "mixed"
 
 
 class Scope(StrEnum):
@@ -110,7 +123,7 @@ class Plan(Contract):
     code: Name
     name: Text
     species: Species
-    dentition: Dentition
+    dentition: PlannedDentition
     scope: Scope
     weight_min_kg: Positive | None = None
     weight_max_kg: Positive | None = None
@@ -128,6 +141,12 @@ class Plan(Contract):
     def teeth(self) -> frozenset[int]:
         """Every tooth that the plan's own views show."""
         return frozenset(tooth for view in self.views for tooth in view.teeth)
+
+    @property
+    def possible_teeth(self) -> frozenset[int]:
+        """Every tooth that a view of this plan may name."""
+        deciduous = self.dentition is PlannedDentition.DECIDUOUS
+        return teeth_of(self.species, Dentition.DECIDUOUS if deciduous else Dentition.PERMANENT)
 
     def fits_weight(self, weight_kg: float) -> bool:
         """Whether an animal of this weight falls into the plan's range."""
