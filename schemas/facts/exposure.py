@@ -2,9 +2,9 @@
 
 from datetime import datetime
 from enum import StrEnum
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, TypeGuard
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from schemas.base import Name, NotNegative, Positive, Text, Uid, UtcTime
 from schemas.envelope import Payload
@@ -31,6 +31,16 @@ class ToldBy(StrEnum):
     GENERATOR = "generator"
     DOSE_REPORT = "dose_report"
     PERFORMED_STEP = "performed_step"
+
+
+SHORTENED = 0.98
+"""A delivered time below this share of the set time is an exposure that ended early. Our own
+choice: it lets a device round its times, and no early release is so slight."""
+
+
+def _is_time(value: Any) -> TypeGuard[float]:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return number and 0 <= value <= 60_000
 
 
 class ExposureEnded(Payload):
@@ -84,6 +94,17 @@ class ExposureEnded(Payload):
             "exposure_ms": 120.0,
         },
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _shortened_means_ended_early(cls, told: Any) -> Any:
+        # A device need not say so. Derived here and nowhere else, so that one exposure told in
+        # two ways is the same fact.
+        if isinstance(told, dict) and not told.get("ended_early"):
+            delivered, wanted = told.get("exposure_ms"), told.get("set_exposure_ms")
+            if _is_time(delivered) and _is_time(wanted) and delivered < SHORTENED * wanted:
+                return told | {"ended_early": True}
+        return told
 
     def natural_key(self, occurred_at: datetime) -> str:
         if self.irradiation_event_uid is not None:
