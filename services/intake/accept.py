@@ -10,7 +10,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
-from schemas.facts import ImageStored, OrderCancelled, OrderPlaced
+from schemas.facts import DocumentStored, ImageStored, OrderCancelled, OrderPlaced
 from schemas.messages import parse
 from services.intake import worklist_store
 from services.intake.store import FACT, IMAGE, LONGEST_NATURAL_KEY
@@ -40,8 +40,8 @@ class Conflict:
     """Told before with another content: a person must look; the reason is in triage too.
 
     ``kept`` says whether this telling was kept as a fact of its own and sent on. That is so for
-    an image of other content under a known SOP Instance UID; any other fact stays as it was told
-    first.
+    an image or report of other content under a known SOP Instance UID; any other fact stays as it
+    was told first.
     """
 
     natural_key: str
@@ -118,7 +118,7 @@ def _known(
     if row is None:
         # Not the key but the id is taken: two different facts under one message id.
         error = InvalidInput("id", str(message.id), "an id that no other fact has")
-    elif isinstance(message.payload, ImageStored):
+    elif isinstance(message.payload, ImageStored | DocumentStored):
         # The key holds the content's hash; a station's or file's name may differ and says nothing.
         return AlreadyKnown(key, row.id)
     else:
@@ -148,18 +148,20 @@ def _apply(
         worklist_store.place(connection, message.site, payload)
     elif isinstance(payload, OrderCancelled):
         worklist_store.cancel(connection, message.site, payload)
-    elif isinstance(payload, ImageStored) and not _first_content(connection, payload):
+    elif isinstance(payload, ImageStored | DocumentStored) and not _first_content(
+        connection, payload
+    ):
         error = InvalidInput(
             "SOPInstanceUID (0008,0018)",
             payload.sop_instance_uid,
-            "a UID that no other image has; both are kept, a person must say which one counts",
+            "a UID that no other object has; both are kept, a person must say which one counts",
         )
         _keep_conflict(connection, service, message, error, origin)
         return Conflict(message.natural_key, error, kept=True)
     return None
 
 
-def _first_content(connection: Connection, image: ImageStored) -> bool:
+def _first_content(connection: Connection, image: ImageStored | DocumentStored) -> bool:
     dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     row = {
         "sop_instance_uid": image.sop_instance_uid,

@@ -50,6 +50,7 @@ def import_folder(
             runtime.store,
             runtime.relay,
             open_image_folder(runtime.settings),
+            pixel_statistics=runtime.settings.intake.pixel_statistics,
         )
         counts, refused = _import_all(folder, images, sender)
     finally:

@@ -14,6 +14,8 @@ from services.intake.dicom_stream import StreamingServer
 from services.intake.image_intake import ImageIntake
 from services.intake.ports import PortTaken
 from services.intake.sop_classes import (
+    DOCUMENT_CLASSES,
+    DOCUMENT_SYNTAXES,
     IMAGE_SYNTAXES,
     MODALITY_WORKLIST,
     PLAIN_SYNTAXES,
@@ -55,6 +57,8 @@ class DicomNode:
         entity.dimse_timeout = settings.idle_timeout_s
         for storage_class in STORAGE_CLASSES:
             entity.add_supported_context(storage_class, list(IMAGE_SYNTAXES))
+        for document_class in DOCUMENT_CLASSES:
+            entity.add_supported_context(document_class, list(DOCUMENT_SYNTAXES))
         entity.add_supported_context(VERIFICATION, list(PLAIN_SYNTAXES))
         entity.add_supported_context(MODALITY_WORKLIST, list(PLAIN_SYNTAXES))
         try:

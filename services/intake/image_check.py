@@ -1,37 +1,27 @@
 """Whether an object can be kept as an image, before anything is promised to its sender."""
 
-import mmap
+from dataclasses import replace
 from datetime import datetime
-from io import BufferedReader
 from zoneinfo import ZoneInfo
 
-import pydicom.config
-from pydicom import dcmread
 from pydicom.dataset import Dataset
 from pydicom.uid import UID
 
 from schemas.errors import InvalidInput
 from services.intake.image_files import IncomingFile
 from services.intake.image_header import HEADER_TAGS, ImageHeader, read_header
-from services.intake.image_structure import (
-    PIXEL_DATA,
-    PixelData,
-    check_structure,
-    element_name,
-)
+from services.intake.image_structure import PIXEL_DATA, PixelData, element_name
+from services.intake.object_check import WrongSopClass, check_announced, read_checked
+from services.intake.pixel_statistics import statistics_of
 from services.intake.sop_classes import IMAGE_SYNTAXES, STORAGE_CLASSES
 
-# A maker's odd value is dropped by us with its reason; pydicom would print it, and a header
-# carries owners' names.
-pydicom.config.settings.reading_validation_mode = pydicom.config.IGNORE
+__all__ = ["WrongSopClass", "check_image"]
 
 
-class WrongSopClass(InvalidInput):
-    """The data set is of another SOP class than the one it was announced as."""
-
-
-def check_image(file: IncomingFile, zone: ZoneInfo, received_at: datetime) -> ImageHeader:
-    """Check a written file as a whole and read its header.
+def check_image(
+    file: IncomingFile, zone: ZoneInfo, received_at: datetime, *, pixel_statistics: bool = False
+) -> ImageHeader:
+    """Check a written file as a whole and read its header, with ``pixel_statistics`` if asked.
 
     Raises
     ------
@@ -41,45 +31,23 @@ def check_image(file: IncomingFile, zone: ZoneInfo, received_at: datetime) -> Im
         The file is cut off, claims more than it holds, or lacks what an image needs; the
         attribute is named.
     """
-    if file.sop_class_uid not in STORAGE_CLASSES:
-        raise WrongSopClass("SOPClassUID (0008,0016)", file.sop_class_uid, "a dental X-ray image")
-    if file.transfer_syntax_uid not in IMAGE_SYNTAXES:
-        raise InvalidInput(
-            "TransferSyntaxUID (0002,0010)", file.transfer_syntax_uid, "one that the node accepts"
-        )
-    syntax = UID(file.transfer_syntax_uid)
-    with open(file.fileno(), "rb", closefd=False) as stream:
-        if file.size_bytes <= file.data_set_at:
-            raise InvalidInput("data set", "0 bytes", "a data set")
-        with mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as data:
-            pixels = check_structure(
-                data,
-                file.data_set_at,
-                implicit_vr=syntax.is_implicit_VR,
-                little_endian=syntax.is_little_endian,
-            )
-        dataset = _read_tags(stream)
-    header = read_header(dataset, zone, received_at)
-    if header.sop_class_uid != file.sop_class_uid:
-        raise WrongSopClass(
-            "SOPClassUID (0008,0016)", header.sop_class_uid, f"{file.sop_class_uid}, as announced"
-        )
-    if header.sop_instance_uid != file.sop_instance_uid:
-        raise InvalidInput(
-            "SOPInstanceUID (0008,0018)",
-            header.sop_instance_uid,
-            f"{file.sop_instance_uid}, as announced",
-        )
-    _check_pixels(dataset, pixels, encapsulated=syntax.is_encapsulated)
+    checked = read_checked(
+        file,
+        classes=STORAGE_CLASSES,
+        syntaxes=IMAGE_SYNTAXES,
+        what="a dental X-ray image",
+        tags=HEADER_TAGS,
+        needs_pixels=True,
+    )
+    header = read_header(checked.dataset, zone, received_at)
+    check_announced(file, header.sop_class_uid, header.sop_instance_uid)
+    if checked.pixels is not None:
+        encapsulated = UID(file.transfer_syntax_uid).is_encapsulated
+        _check_pixels(checked.dataset, checked.pixels, encapsulated=encapsulated)
+        if pixel_statistics:
+            found = statistics_of(file, checked.dataset, checked.pixels)
+            return replace(header, fields=header.fields | {"pixels": found})
     return header
-
-
-def _read_tags(stream: BufferedReader) -> Dataset:
-    stream.seek(0)
-    try:
-        return dcmread(stream, stop_before_pixels=True, specific_tags=list(HEADER_TAGS))
-    except Exception as error:  # the parser may fail in many ways on a hostile file
-        raise InvalidInput("data set", str(error), "a data set that can be parsed") from error
 
 
 def _check_pixels(dataset: Dataset, pixels: PixelData, *, encapsulated: bool) -> None:

@@ -25,11 +25,9 @@ def acquisition_time(
     offset = values.text("TimezoneOffsetFromUTC")
     moment = values.text("AcquisitionDateTime")
     if moment is not None:
-        parts = _DATE_TIME.match(moment)
-        if parts:
-            found = _moment(parts[1], parts[2], parts[3] or offset, zone)
-            if found is not None:
-                return found, moment
+        told = moment_of(moment, offset, zone)
+        if told is not None:
+            return told, moment
         values.drop("AcquisitionDateTime", moment, "a date and a time")
     for kind in ("Acquisition", "Content"):
         date, time = values.text(f"{kind}Date"), values.text(f"{kind}Time")
@@ -40,6 +38,27 @@ def acquisition_time(
             return found, " ".join(filter(None, (date, time, offset)))
         values.drop(f"{kind}Time", f"{date} {time}", "a date and a time")
     values.drop("AcquisitionTime", None, "an acquisition time; the time of receipt stands in")
+    return received_at, None
+
+
+def moment_of(text: str, offset: str | None, zone: ZoneInfo) -> datetime | None:
+    """Read a DT (``20260302102003.5+0100``), or None; without an offset of its own it is in
+    ``offset``, else in the zone."""
+    parts = _DATE_TIME.match(text)
+    return _moment(parts[1], parts[2], parts[3] or offset, zone) if parts else None
+
+
+def content_time(
+    values: Values, zone: ZoneInfo, received_at: datetime
+) -> tuple[datetime, str | None]:
+    """Give a report's content date and time, and its own reading; else the time of receipt."""
+    offset = values.text("TimezoneOffsetFromUTC")
+    date, time = values.text("ContentDate"), values.text("ContentTime")
+    if date is not None and time is not None:
+        found = _moment(date, time, offset, zone)
+        if found is not None:
+            return found, " ".join(filter(None, (date, time, offset)))
+    values.drop("ContentTime", f"{date} {time}", "a content time; the time of receipt stands in")
     return received_at, None
 
 

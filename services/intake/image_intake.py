@@ -1,4 +1,7 @@
-"""Keeping an image: checked, durable on disk, then its fact. The same way for every door."""
+"""Keeping an image or a report: checked, durable on disk, then its facts.
+
+The same way for every door. A dose report's exposures become facts in the same transaction.
+"""
 
 import json
 from dataclasses import dataclass
@@ -15,15 +18,22 @@ from schemas.group import Site
 from schemas.messages import invalid_input
 from services.intake.accept import AlreadyKnown, Outcome, accept
 from services.intake.count import count_outcomes
+from services.intake.document_check import check_document
+from services.intake.document_header import DocumentHeader
+from services.intake.dose_report_reader import read_dose_report
 from services.intake.image_check import check_image
 from services.intake.image_files import ImageFolder, IncomingFile
 from services.intake.image_header import ImageHeader, StoredFile
+from services.intake.reported_exposures import ToldExposure, told_exposures
+from services.intake.sop_classes import DOCUMENT_CLASSES, DOSE_REPORT
 from services.intake.store import IMAGE
 from services.runtime import triage
 from services.runtime.outbox import Relay
 from services.runtime.store import Store
 
 log = structlog.get_logger(__name__)
+
+_MOST_LOGGED = 50  # of one object: a hostile one must not fill the log
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,16 +50,24 @@ class ImageIntake:
     """Keeps images of one group. Safe to use from many threads."""
 
     def __init__(
-        self, service: str, group: str, store: Store, relay: Relay, folder: ImageFolder
+        self,
+        service: str,
+        group: str,
+        store: Store,
+        relay: Relay,
+        folder: ImageFolder,
+        *,
+        pixel_statistics: bool = True,
     ) -> None:
         self.folder = folder
+        self._pixel_statistics = pixel_statistics
         self._service = service
         self._group = group
         self._store = store
         self._relay = relay
 
     def keep(self, file: IncomingFile, sender: Sender) -> Outcome:
-        """Keep a written file as an image; return once file and fact are both durable.
+        """Keep a written file as an image or report; return once file and fact are both durable.
 
         Raises
         ------
@@ -59,27 +77,25 @@ class ImageIntake:
             The disk or the store cannot take it now. The sender must keep it and try again.
         """
         received_at = datetime.now(UTC)
-        header = check_image(file, sender.site.zone, received_at)
+        header = self._check(file, sender, received_at)
         day = header.acquired_at.astimezone(sender.site.zone)
         wanted = Path(sender.site.name, f"{day:%Y}", f"{day:%m}", f"{day:%d}")
         wanted /= f"{header.sop_instance_uid}.dcm"
-        # The fact must be sound before the file gets its name.
+        # The facts must be sound before the file gets its name.
         message = self._fact(header, file, wanted, sender, received_at)
+        told, unusable = self._exposures(header, sender)
+        more = [self._exposure_fact(one, sender, received_at) for one in told]
         path = self.folder.publish(file, wanted)
         if path != wanted:
             message = self._fact(header, file, path, sender, received_at)
+        messages = [message, *more]
         with self._store.begin() as connection:
-            outcomes = accept(connection, self._service, [message], sender.origin)
+            outcomes = accept(connection, self._service, messages, sender.origin)
+            if unusable and not isinstance(outcomes[0], AlreadyKnown):
+                triage.keep(connection, [self._unusable(header, file, path, sender, unusable)])
         self._relay.wake()
-        count_outcomes([message], outcomes)
-        for dropped in header.dropped:
-            log.info(
-                "image_attribute_dropped",
-                station=sender.station,
-                sop_instance_uid=header.sop_instance_uid,
-                field=dropped.field,
-                expected=dropped.expected,
-            )
+        count_outcomes(messages, outcomes)
+        self._log_dropped(header, sender)
         if isinstance(outcomes[0], AlreadyKnown):
             # Without a date of its own, the copy that is known may lie under another day.
             self._drop_second_copy(path, header.sop_instance_uid, file.sha256)
@@ -101,9 +117,8 @@ class ImageIntake:
             "size_bytes": file.size_bytes,
         }
         # Always 'dicom': what is kept is a file, and only an import of the mended file replays it.
-        entry = triage.Kept(
-            self._service, "dicom", error, json.dumps(body).encode(), kind="image_stored"
-        )
+        kind = "document_stored" if file.sop_class_uid in DOCUMENT_CLASSES else "image_stored"
+        entry = triage.Kept(self._service, "dicom", error, json.dumps(body).encode(), kind=kind)
         with self._store.begin() as connection:
             triage.keep(connection, [entry])
         log.warning(
@@ -117,9 +132,44 @@ class ImageIntake:
         )
         return path
 
+    def _check(
+        self, file: IncomingFile, sender: Sender, received_at: datetime
+    ) -> ImageHeader | DocumentHeader:
+        if file.sop_class_uid in DOCUMENT_CLASSES:
+            return check_document(file, sender.site.zone, received_at)
+        return check_image(
+            file, sender.site.zone, received_at, pixel_statistics=self._pixel_statistics
+        )
+
+    def _exposures(
+        self, header: ImageHeader | DocumentHeader, sender: Sender
+    ) -> tuple[list[ToldExposure], list[InvalidInput]]:
+        """Read what a dose report tells; the second list holds its events that cannot be used."""
+        if not isinstance(header, DocumentHeader) or header.sop_class_uid != DOSE_REPORT:
+            return [], []
+        report = read_dose_report(header.content)
+        for one in report.exposures:
+            for note in one.notes:
+                log.info(
+                    "dose_report_derived",
+                    station=sender.station,
+                    sop_instance_uid=header.sop_instance_uid,
+                    item=one.place,
+                    note=note,
+                )
+        for odd in report.odd[:_MOST_LOGGED]:
+            log.warning(
+                "dose_report_value_dropped",
+                station=sender.station,
+                sop_instance_uid=header.sop_instance_uid,
+                field=odd.field,
+                expected=odd.expected,
+            )
+        return told_exposures(header, report, sender.site, sender.station, sender.room)
+
     def _fact(
         self,
-        header: ImageHeader,
+        header: ImageHeader | DocumentHeader,
         file: IncomingFile,
         path: Path,
         sender: Sender,
@@ -134,20 +184,77 @@ class ImageIntake:
             path=str(path),
         )
         try:
-            payload = header.stored(stored)
+            payload: Payload = header.stored(stored)
         except ValidationError as error:
-            raise invalid_input(error, "image") from error
+            what = "report" if isinstance(header, DocumentHeader) else "image"
+            raise invalid_input(error, what) from error
+        return self._message(payload, header.acquired_at, header.source_clock, sender, received_at)
+
+    def _exposure_fact(
+        self, told: ToldExposure, sender: Sender, received_at: datetime
+    ) -> Message[Payload]:
+        return self._message(told.exposure, told.ended_at, told.source_clock, sender, received_at)
+
+    def _message(
+        self,
+        payload: Payload,
+        occurred_at: datetime,
+        source_clock: str | None,
+        sender: Sender,
+        received_at: datetime,
+    ) -> Message[Payload]:
+        study = getattr(payload, "study_instance_uid", None)
         return Message(
             id=new_id(),
             group=self._group,
             site=sender.site.name,
-            occurred_at=header.acquired_at.astimezone(UTC),
-            source_clock=header.source_clock,
+            occurred_at=occurred_at.astimezone(UTC),
+            source_clock=source_clock,
             received_at=received_at,
             source=Source(kind="device", name=sender.station),
-            correlation_id=f"study-{header.study_instance_uid}",
+            correlation_id=f"study-{study}",
             payload=payload,
         )
+
+    def _unusable(
+        self,
+        header: ImageHeader | DocumentHeader,
+        file: IncomingFile,
+        path: Path,
+        sender: Sender,
+        unusable: list[InvalidInput],
+    ) -> triage.Kept:
+        """Tell a person of a kept report's events that could not become exposures."""
+        for error in unusable[:_MOST_LOGGED]:
+            log.warning(
+                "dose_report_event_unusable",
+                station=sender.station,
+                sop_instance_uid=header.sop_instance_uid,
+                field=error.field,
+                expected=error.expected,
+            )
+        body = {
+            "path": str(path),
+            "site": sender.site.name,
+            "station": sender.station,
+            "sop_class_uid": file.sop_class_uid,
+            "sop_instance_uid": file.sop_instance_uid,
+            "unusable": [str(error) for error in unusable[:_MOST_LOGGED]],
+            "unusable_events": len(unusable),
+        }
+        return triage.Kept(
+            self._service, "dicom", unusable[0], json.dumps(body).encode(), kind="exposure_ended"
+        )
+
+    def _log_dropped(self, header: ImageHeader | DocumentHeader, sender: Sender) -> None:
+        for dropped in header.dropped[:_MOST_LOGGED]:
+            log.info(
+                "image_attribute_dropped",
+                station=sender.station,
+                sop_instance_uid=header.sop_instance_uid,
+                field=dropped.field,
+                expected=dropped.expected,
+            )
 
     def _drop_second_copy(self, path: Path, sop_instance_uid: str, sha256: str) -> None:
         known = select(IMAGE.c.path).where(

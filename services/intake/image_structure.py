@@ -5,7 +5,7 @@ would pass. Nothing is read here but tags, VRs and lengths; values are stepped o
 claim of 2 GB costs nothing. Clauses are of DICOM PS3.5 section 7 and annex A.4 (from memory).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from mmap import mmap
 from struct import Struct
 
@@ -26,23 +26,37 @@ _MOST_ELEMENTS = 200_000
 
 @dataclass(frozen=True, slots=True)
 class PixelData:
-    """The Pixel Data element: its length in bytes, or None where it is encapsulated."""
+    """The Pixel Data element: its length in bytes, or None where it is encapsulated.
+
+    ``value_at`` is where its value begins, from the start of the data that was walked.
+    """
 
     length_bytes: int | None
+    value_at: int = field(default=0, compare=False)
 
 
 def check_structure(
-    data: mmap | bytes, start: int, *, implicit_vr: bool, little_endian: bool
-) -> PixelData:
+    data: mmap | bytes,
+    start: int,
+    *,
+    implicit_vr: bool,
+    little_endian: bool,
+    needs_pixels: bool = True,
+) -> PixelData | None:
     """Walk a data set from ``start`` to the end of ``data``; tell of its pixel data.
+
+    A report has none, so there ``needs_pixels`` is false.
 
     Raises
     ------
     InvalidInput
         An element ends beyond the file, the file ends in the middle of one, or there is no pixel
-        data; the element is named.
+        data where it is needed; the element is named.
     """
-    return _Walk(data, implicit_vr, little_endian).data_set(start)
+    pixels = _Walk(data, implicit_vr, little_endian).data_set(start)
+    if pixels is None and needs_pixels:
+        raise InvalidInput(element_name(PIXEL_DATA), None, "pixel data; is it cut off?")
+    return pixels
 
 
 def element_name(tag: int) -> str:
@@ -63,15 +77,13 @@ class _Walk:
         self._long = Struct(f"{order}L")
         self._count = 0
 
-    def data_set(self, position: int) -> PixelData:
+    def data_set(self, position: int) -> PixelData | None:
         pixels: PixelData | None = None
         while position < self._end:
             tag, vr, length, value = self._header(position, self._end, self._implicit)
             if tag == PIXEL_DATA:
-                pixels = PixelData(None if length == UNDEFINED else length)
+                pixels = PixelData(None if length == UNDEFINED else length, value)
             position = self._after(tag, vr, length, value, self._end, self._implicit, 0)
-        if pixels is None:
-            raise InvalidInput(element_name(PIXEL_DATA), None, "pixel data; is it cut off?")
         return pixels
 
     def _header(self, at: int, end: int, implicit: bool) -> tuple[int, bytes, int, int]:

@@ -21,7 +21,14 @@ def build(runtime: Runtime) -> Service:
     folder.remove_leftovers()
     own_plans = settings.group_dir / "plans"
     plans = load_plans(own_plans if own_plans.is_dir() else None)
-    images = ImageIntake(runtime.service, runtime.group.name, runtime.store, runtime.relay, folder)
+    images = ImageIntake(
+        runtime.service,
+        runtime.group.name,
+        runtime.store,
+        runtime.relay,
+        folder,
+        pixel_statistics=settings.intake.pixel_statistics,
+    )
     desk = OfferDesk(
         runtime.service,
         runtime.group,

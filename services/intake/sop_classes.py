@@ -1,4 +1,4 @@
-"""What the DICOM node takes: image classes of dental X-ray work, and how they are encoded.
+"""What the DICOM node takes: images and reports of dental X-ray work, and how they are encoded.
 
 UIDs are pydicom's names of PS3.6 annex A.
 """
@@ -7,13 +7,22 @@ from typing import Final
 
 from pydicom import uid
 
-STORAGE_CLASSES: Final[tuple[str, ...]] = (
+STORAGE_CLASSES: Final[tuple[str, ...]] = (  # of images
     uid.DigitalIntraOralXRayImageStorageForPresentation,
     uid.DigitalIntraOralXRayImageStorageForProcessing,
     uid.DigitalXRayImageStorageForPresentation,
     uid.DigitalXRayImageStorageForProcessing,
     uid.ComputedRadiographyImageStorage,
     uid.SecondaryCaptureImageStorage,
+)
+
+DOSE_REPORT: Final[str] = uid.XRayRadiationDoseSRStorage
+
+DOCUMENT_CLASSES: Final[tuple[str, ...]] = (
+    DOSE_REPORT,
+    uid.BasicTextSRStorage,
+    uid.EnhancedSRStorage,
+    uid.ComprehensiveSRStorage,
 )
 
 MODALITY_WORKLIST: Final[str] = "1.2.840.10008.5.1.4.31"
@@ -36,3 +45,5 @@ IMAGE_SYNTAXES: Final[tuple[str, ...]] = (
     uid.JPEG2000,
     uid.RLELossless,
 )
+
+DOCUMENT_SYNTAXES: Final[tuple[str, ...]] = (*PLAIN_SYNTAXES, uid.ExplicitVRBigEndian)

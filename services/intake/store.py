@@ -63,8 +63,8 @@ IMAGE = Table(
     Column("path", String(400), nullable=False),
     PrimaryKeyConstraint("sop_instance_uid", "copy"),
 )
-"""Images on disk. ``copy`` is 0 for the first content seen under a SOP Instance UID and counts
-up for others. ``sha256`` is that of the data set, without the file meta information."""
+"""Images and reports on disk. ``copy`` is 0 for the first content seen under a SOP Instance UID and
+counts up for others. ``sha256`` is that of the data set, without the file meta information."""
 
 STEP = Table(
     "intake_step",

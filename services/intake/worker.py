@@ -6,7 +6,7 @@ from sqlalchemy import Connection, select
 
 from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
-from schemas.facts import FACTS, ImageStored
+from schemas.facts import FACTS, DocumentStored, ImageStored
 from schemas.group import Group
 from services.intake.accept import accept, check_natural_key
 from services.intake.count import count_outcomes
@@ -23,7 +23,7 @@ def offered_facts(group: Group, service: str) -> Callable[[Work, Sequence[Messag
         for message in messages:
             _check(group, message)
             check_natural_key(message)
-            if isinstance(message.payload, ImageStored):
+            if isinstance(message.payload, ImageStored | DocumentStored):
                 _check_is_on_disk(work.connection, message.payload)
         count_outcomes(messages, accept(work.connection, service, messages))
 
@@ -38,7 +38,7 @@ def _check(group: Group, message: Message[Payload]) -> None:
     group.site(message.site)
 
 
-def _check_is_on_disk(connection: Connection, image: ImageStored) -> None:
+def _check_is_on_disk(connection: Connection, image: ImageStored | DocumentStored) -> None:
     known = select(IMAGE.c.path).where(
         IMAGE.c.sop_instance_uid == image.sop_instance_uid,
         IMAGE.c.sha256 == image.sha256,
@@ -46,5 +46,5 @@ def _check_is_on_disk(connection: Connection, image: ImageStored) -> None:
     )
     if connection.execute(known).first() is None:
         raise InvalidInput(
-            "payload.path", image.path, "an image that came by DICOM: its file must be here first"
+            "payload.path", image.path, "an object that came by DICOM: its file must be here first"
         )

@@ -79,7 +79,10 @@ class LogSettings(_Section):
 
 
 class IntakeSettings(_Section):
-    """The doors: the DICOM node and the HTTP endpoint."""
+    """The doors: the DICOM node and the HTTP endpoint.
+
+    ``pixel_statistics``: look at each uncompressed image's pixels; costs some ms for each.
+    """
 
     dicom_host: str = "127.0.0.1"
     dicom_port: Port = 11112
@@ -90,6 +93,7 @@ class IntakeSettings(_Section):
     idle_timeout_s: Seconds = 60.0
     min_free_bytes: Annotated[int, Field(ge=0)] = 200_000_000
     max_image_bytes: Annotated[int, Field(ge=1)] = 512_000_000
+    pixel_statistics: bool = True
     max_body_bytes: Annotated[int, Field(ge=1_000)] = 1_000_000
     max_facts_in_body: Annotated[int, Field(ge=1, le=10_000)] = 1_000
 

@@ -24,7 +24,7 @@ def image_with_nested_items() -> Dataset:
 WHOLE = encoded(image_with_nested_items())
 
 
-def check(data: bytes) -> PixelData:
+def check(data: bytes) -> PixelData | None:
     return check_structure(data, 0, implicit_vr=False, little_endian=True)
 
 

@@ -1,0 +1,140 @@
+"""What the stored pixels of an image look like: hints for a person, never a reason to refuse.
+
+Only native pixel data is looked at, 8 or 16 bits, grey, one frame, little endian; of anything else
+nothing is known. A large image is sampled, so the work is bounded: a 2 MB image takes a few ms.
+"""
+
+from math import gcd
+
+import numpy as np
+import structlog
+from numpy.typing import NDArray
+from pydicom.dataset import Dataset
+from pydicom.uid import ExplicitVRLittleEndian, ImplicitVRLittleEndian
+
+from schemas.facts import PixelStatistics
+from services.intake.image_files import IncomingFile
+from services.intake.image_structure import PixelData
+
+log = structlog.get_logger(__name__)
+
+_NATIVE = frozenset({ExplicitVRLittleEndian, ImplicitVRLittleEndian})
+_MOST_SAMPLES = 200_000
+
+
+def statistics_of(
+    file: IncomingFile, dataset: Dataset, pixels: PixelData
+) -> PixelStatistics | None:
+    """Give the statistics of a written file's pixels, or None where they cannot be had.
+
+    Parameters
+    ----------
+    dataset
+        Has the attributes of the image pixel module.
+    pixels
+        Where its pixel data lies, as ``check_structure`` found it; its length fits its size.
+    """
+    if file.transfer_syntax_uid not in _NATIVE or pixels.length_bytes is None:
+        return None
+    try:
+        return _look(file, dataset, pixels)
+    except Exception as error:  # noqa: BLE001 - whatever is odd of its pixels, the image is kept
+        log.info(
+            "pixel_statistics_not_had",
+            sop_instance_uid=file.sop_instance_uid,
+            reason=f"{type(error).__name__}: {error}",
+        )
+        return None
+
+
+def _look(file: IncomingFile, dataset: Dataset, pixels: PixelData) -> PixelStatistics | None:
+    allocated, stored = int(dataset.BitsAllocated), int(dataset.BitsStored)
+    rows, columns = int(dataset.Rows), int(dataset.Columns)
+    plain = (
+        allocated in {8, 16}
+        and 1 <= stored <= allocated
+        and int(dataset.get("HighBit", stored - 1)) == stored - 1
+        and int(dataset.get("SamplesPerPixel") or 1) == 1
+        and int(dataset.get("NumberOfFrames") or 1) == 1
+        and rows * columns > 0
+    )
+    if not plain:
+        return None
+    signed = bool(dataset.get("PixelRepresentation") or 0)
+    # A memory map: only the pages that are looked at are ever in memory.
+    with open(file.fileno(), "rb", closefd=False) as stream:
+        values = np.memmap(
+            stream,
+            dtype="<u2" if allocated == 16 else "u1",
+            mode="r",
+            offset=pixels.value_at,
+            shape=(rows, columns),
+        )
+        return pixel_statistics(
+            values,
+            bits_stored=stored,
+            signed=signed,
+            inverted=str(dataset.PhotometricInterpretation) == "MONOCHROME1",
+        )
+
+
+def pixel_statistics(
+    values: NDArray[np.unsignedinteger],
+    *,
+    bits_stored: int,
+    signed: bool = False,
+    inverted: bool = False,
+) -> PixelStatistics:
+    """Count an image of rows and columns; of a large one every nth pixel, with n told by its size.
+
+    ``values`` are stored values as unsigned numbers; ``signed`` says that they are to be read in
+    two's complement. Bits above ``bits_stored`` may hold overlays (PS3.5 8.1.1) and are masked.
+    """
+    flat = values.reshape(-1)[:: _step(values.size, values.shape[1])]
+    sample = _stored(flat, bits_stored, signed)
+    low = -(1 << (bits_stored - 1)) if signed else 0
+    span = (1 << bits_stored) - 1
+    # One count for each stored value is quicker than sorting for the median.
+    counts = np.bincount(sample - low, minlength=span + 1)
+    total = int(counts.sum())
+    seen = np.flatnonzero(counts)
+    hundredth = span / 100
+    ends = np.arange(span + 1)
+    middle = np.searchsorted(np.cumsum(counts), [(total + 1) // 2, total // 2 + 1])
+    return PixelStatistics(
+        bits_stored=bits_stored,
+        inverted=inverted,
+        minimum=int(seen[0]) + low,
+        maximum=int(seen[-1]) + low,
+        median=float(middle.mean()) + low,
+        low_share=float(counts[ends <= hundredth].sum() / total),
+        high_share=float(counts[ends >= span - hundredth].sum() / total),
+        border_share=max(
+            _unvarying(_stored(line, bits_stored, signed))
+            for line in (values[0], values[-1], values[:, 0], values[:, -1])
+        ),
+    )
+
+
+def _step(pixels: int, columns: int) -> int:
+    """Give a step that no column count divides, so that not always the same columns are seen."""
+    step = max(1, -(-pixels // _MOST_SAMPLES))
+    while step > 1 and gcd(step, columns) != 1:
+        step += 1
+    return step
+
+
+def _stored(
+    values: NDArray[np.unsignedinteger], bits_stored: int, signed: bool
+) -> NDArray[np.int64]:
+    masked = values.astype(np.int64) & ((1 << bits_stored) - 1)
+    if signed:
+        masked = masked - ((masked >> (bits_stored - 1)) << bits_stored)
+    return masked
+
+
+def _unvarying(line: NDArray[np.int64]) -> float:
+    """Give the share of a border's pixels that equal their neighbour before."""
+    if line.size < 2:
+        return 0.0
+    return float(np.count_nonzero(np.diff(line) == 0) / (line.size - 1))
