@@ -14,6 +14,7 @@ from pydantic import AfterValidator, Field, model_validator
 from schemas.base import Contract, Name, Positive, Text, Tooth
 from schemas.errors import InvalidInput
 from schemas.facts.desk import Sha256
+from schemas.facts.exposure import Receptor
 from schemas.rule_files import read_rules
 
 AeTitle = Annotated[str, Field(min_length=1, max_length=16, pattern=r"^[\x21-\x5b\x5d-\x7e]+$")]
@@ -89,11 +90,14 @@ class Endpoint(Contract):
 class Sensor(Contract):
     """A sensor or plate set that wears. The site sets how often it wants a constancy test.
 
-    ``detector_id`` is what the device writes as Detector ID (0018,700A).
+    ``detector_id`` is what the device writes as Detector ID (0018,700A). ``receptor_size`` is the
+    intraoral size number, as the plans name it.
     """
 
     name: Name
     room: Name | None = None
+    receptor: Receptor | None = None
+    receptor_size: Annotated[int, Field(ge=0, le=4)] | None = None
     detector_id: Annotated[str, Field(min_length=1, max_length=64)] | None = None
     test_every_days: Annotated[int, Field(ge=1, le=3_660)] | None = None
 
@@ -161,7 +165,10 @@ class Person(Contract):
 
 
 class Site(Contract):
-    """One animal hospital: its clock's zone, its rooms, its devices."""
+    """One animal hospital: its clock's zone, its rooms, its devices.
+
+    ``techniques`` names its technique chart; without one, settings are compared with nothing.
+    """
 
     name: Name
     title: Text
@@ -173,6 +180,7 @@ class Site(Contract):
     people: tuple[Person, ...] = ()
     tariff: Name
     limits: Name = "group_default"
+    techniques: Name | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {

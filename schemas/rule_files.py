@@ -68,7 +68,9 @@ def _expected(error: ErrorDetails, contract: type[BaseModel]) -> str:
     known = _fields_at(contract, error["loc"][:-1])
     near = get_close_matches(wrong, known, n=1)
     meant = f"; was {near[0]} meant?" if near else ""
-    return f"no field '{wrong}' (there are {', '.join(known)}){meant}" if known else error["msg"]
+    return (
+        f"one of {', '.join(known)}; '{wrong}' is not permitted{meant}" if known else error["msg"]
+    )
 
 
 def _fields_at(contract: type[BaseModel], path: tuple[int | str, ...]) -> list[str]:

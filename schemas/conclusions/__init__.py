@@ -7,12 +7,16 @@ from schemas.conclusions.charges import (
     LedgerEntry,
     NotCharged,
 )
+from schemas.conclusions.dose import DoseBasis, DoseComparison, DoseResult, DoseVerdict
+from schemas.conclusions.findings import (
+    Concern,
+    QualityHint,
+    RepeatFound,
+    RepeatKind,
+    TechniqueFinding,
+)
 from schemas.conclusions.note import Addendum, NoteSection, NoteState, NoteWritten
 from schemas.conclusions.study import (
-    DoseBasis,
-    DoseComparison,
-    DoseResult,
-    DoseVerdict,
     ExposureResult,
     ExposureUse,
     ImageResult,
@@ -32,6 +36,7 @@ __all__ = [
     "Addendum",
     "ChargeLine",
     "ChargesAssessed",
+    "Concern",
     "DoseBasis",
     "DoseComparison",
     "DoseResult",
@@ -46,9 +51,13 @@ __all__ = [
     "NoteSection",
     "NoteState",
     "NoteWritten",
+    "QualityHint",
     "Question",
+    "RepeatFound",
+    "RepeatKind",
     "StudyAssessed",
     "StudyState",
+    "TechniqueFinding",
     "ViewResult",
     "ViewStatus",
 ]

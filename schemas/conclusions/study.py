@@ -2,16 +2,17 @@
 
 from datetime import date, datetime
 from enum import StrEnum
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar
 
 from pydantic import Field
 
 from schemas.base import Contract, Fraction, Name, NotNegative, Positive, Text, Tooth, Uid, UtcTime
+from schemas.conclusions.basis import FactKey
+from schemas.conclusions.dose import DoseBasis, DoseResult
+from schemas.conclusions.findings import QualityHint, RepeatFound, TechniqueFinding
 from schemas.envelope import Payload
 from schemas.facts import Patient
 from schemas.facts.image import ShortText
-
-FactKey = Annotated[str, Field(min_length=1, max_length=300)]
 
 
 class StudyState(StrEnum):
@@ -40,6 +41,8 @@ class ViewResult(Contract):
     status: ViewStatus
     images: tuple[Uid, ...] = ()
     words: Text
+    rule: Name | None = None
+    facts: tuple[FactKey, ...] = ()
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -48,6 +51,8 @@ class ViewResult(Contract):
             "teeth": [309, 310, 311],
             "status": "missing",
             "words": "no image yet",
+            "rule": "view-has-no-image",
+            "facts": ["order:1001:1"],
         },
     )
 
@@ -63,7 +68,10 @@ class ImageUse(StrEnum):
 
 
 class ImageResult(Contract):
-    """One image of the study. ``view`` is the planned view that it counts for, if any."""
+    """One image of the study. ``view`` is the planned view that it counts for, if any.
+
+    ``rule`` and ``facts`` say, here and in the other results, what the conclusion rests on.
+    """
 
     sop_instance_uid: Uid
     acquired_at: UtcTime
@@ -72,7 +80,11 @@ class ImageResult(Contract):
     teeth: tuple[Tooth, ...] = ()
     exposure_key: FactKey | None = None
     link_confidence: Fraction | None = None
+    station: Name | None = None
+    sensor: Name | None = None
     words: Text
+    rule: Name | None = None
+    facts: tuple[FactKey, ...] = ()
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -83,7 +95,10 @@ class ImageResult(Contract):
             "teeth": [309, 310, 311],
             "exposure_key": "exposure:INVENTED-0001:4711:2026-03-02T09:20:00+00:00",
             "link_confidence": 0.99,
+            "station": "station-1",
             "words": "shows the left mandibular molars",
+            "rule": "view-as-image-claims",
+            "facts": ["image:2.25.1003:0000000000000000", "order:1001:1"],
         },
     )
 
@@ -95,15 +110,6 @@ class ExposureUse(StrEnum):
     PROPOSED = "proposed"
     ENDED_EARLY = "ended_early"
     NO_IMAGE = "no_image"
-
-
-class DoseBasis(StrEnum):
-    """Where a dose figure comes from, best first."""
-
-    DEVICE = "device"
-    CALIBRATION = "calibration"
-    MODEL = "model"
-    UNKNOWN = "unknown"
 
 
 class ExposureResult(Contract):
@@ -131,6 +137,8 @@ class ExposureResult(Contract):
     kap_mgycm2: NotNegative | None = None
     dose_basis: DoseBasis = DoseBasis.UNKNOWN
     relative_uncertainty: NotNegative | None = None
+    rule: Name | None = None
+    facts: tuple[FactKey, ...] = ()
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -148,96 +156,29 @@ class ExposureResult(Contract):
             "kap_mgycm2": 45.0,
             "dose_basis": "model",
             "relative_uncertainty": 0.5,
-        },
-    )
-
-
-class DoseVerdict(StrEnum):
-    """The study's dose against the group's own levels."""
-
-    WITHIN = "within"
-    NOTIFY = "notify"
-    ALERT = "alert"
-    UNKNOWN = "unknown"
-
-
-class DoseComparison(Contract):
-    """One quantity against the group's own two levels, all in the unit that its name tells.
-
-    ``upper_value`` is the end of the value's interval (k = 2), ``possible_verdict`` the verdict
-    there. ``exposure_key`` is ``None`` for the whole study.
-    """
-
-    quantity: Literal["kerma_mgy", "kap_mgycm2"]
-    exposure_key: FactKey | None = None
-    value: NotNegative | None
-    upper_value: NotNegative | None
-    notify: Positive
-    alert: Positive
-    verdict: DoseVerdict
-    possible_verdict: DoseVerdict
-
-    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
-        {
-            "quantity": "kerma_mgy",
-            "value": 1.6,
-            "upper_value": 7.5,
-            "notify": 40.0,
-            "alert": 80.0,
-            "verdict": "within",
-            "possible_verdict": "within",
-        },
-    )
-
-
-class DoseResult(Contract):
-    """Sums over a study's exposures. Kerma sums over different fields: an indicator only.
-
-    ``unknown_exposures`` counts those without a figure; they are in no sum. ``comparisons`` are
-    the study's, and those of single exposures that are not within. Comparators are human dental
-    values, never animal limits.
-    """
-
-    exposures: Annotated[int, Field(ge=0)]
-    unknown_exposures: Annotated[int, Field(ge=0)]
-    kerma_mgy: NotNegative
-    kap_mgycm2: NotNegative
-    kerma_repeats_mgy: NotNegative = 0.0
-    kerma_ended_early_mgy: NotNegative = 0.0
-    relative_uncertainty: NotNegative | None = None
-    basis: tuple[DoseBasis, ...] = ()
-    verdict: DoseVerdict
-    words: Text
-    comparisons: tuple[DoseComparison, ...] = ()
-    comparators: tuple[Text, ...] = ()
-
-    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
-        {
-            "exposures": 1,
-            "unknown_exposures": 0,
-            "kerma_mgy": 1.6,
-            "kap_mgycm2": 45.0,
-            "relative_uncertainty": 0.5,
-            "basis": ["model"],
-            "verdict": "within",
-            "words": "Below the notify level of the invented default limits: 1.6 of 40 mGy.",
-            "comparisons": [DoseComparison.EXAMPLES[0]],
+            "rule": "link-accepted",
+            "facts": [
+                "exposure:INVENTED-0001:4711:2026-03-02T09:20:00+00:00",
+                "image:2.25.1003:0000000000000000",
+            ],
         },
     )
 
 
 class Question(Contract):
-    """Something that only a person can settle."""
+    """Something that only a person can settle; ``about`` are the facts that it rests on."""
 
     code: Name
     words: Text
     about: tuple[FactKey, ...] = ()
+    rule: Name | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
             "code": "image-without-view",
             "words": "Which view is this image?",
             "about": ["image:2.25.1003:0000000000000000"],
+            "rule": "image-without-view",
         },
     )
 
@@ -264,14 +205,19 @@ class StudyAssessed(Payload):
     plan: Name | None = None
     plan_title: Text | None = None
     state: StudyState
+    state_words: Text | None = None
     closed: bool = False
     views: tuple[ViewResult, ...] = ()
     still_missing: tuple[Text, ...] = ()
     suggested_views: tuple[Name, ...] = ()
+    suggestion_words: Text | None = None
     teeth_without_view: tuple[Tooth, ...] = ()
     absent_teeth: tuple[Tooth, ...] = ()
     images: tuple[ImageResult, ...] = ()
     exposures: tuple[ExposureResult, ...] = ()
+    technique: tuple[TechniqueFinding, ...] = ()
+    quality: tuple[QualityHint, ...] = ()
+    repeats: tuple[RepeatFound, ...] = ()
     dose: DoseResult
     anaesthesia_confirmed_by: Name | None = None
     questions: tuple[Question, ...] = ()
@@ -290,11 +236,16 @@ class StudyAssessed(Payload):
             "plan": "dog-full-mouth",
             "plan_title": "Dog, full mouth",
             "state": "under_way",
+            "state_words": "Under way: 13 of 14 views settled; 1 to go.",
             "views": [ViewResult.EXAMPLES[0]],
             "still_missing": ["left mandibular molars"],
             "suggested_views": ["mand-molars-l"],
+            "suggestion_words": "1 view shows all that is left.",
             "images": [ImageResult.EXAMPLES[0]],
             "exposures": [ExposureResult.EXAMPLES[0]],
+            "technique": [TechniqueFinding.EXAMPLES[0]],
+            "quality": [QualityHint.EXAMPLES[0]],
+            "repeats": [RepeatFound.EXAMPLES[0]],
             "dose": DoseResult.EXAMPLES[0],
             "questions": [Question.EXAMPLES[0]],
             "facts": ["order:1001:1"],
