@@ -34,8 +34,8 @@ class ToldBy(StrEnum):
 
 
 SHORTENED = 0.98
-"""A delivered time below this share of the set time is an exposure that ended early. Our own
-choice: it lets a device round its times, and no early release is so slight."""
+"""A delivered time below this share of the set time is an exposure that ended early: our own
+choice, which lets a device round its times."""
 
 
 def _is_time(value: Any) -> TypeGuard[float]:
