@@ -162,11 +162,8 @@ def test_no_service_outlives_a_killed_supervisor(environment: dict[str, str]) ->
         env=environment | ports,
         stderr=subprocess.DEVNULL,
     )
-    services = wait_until(
-        lambda: pids if len(pids := _services_of(supervisor.pid)) == 5 else None,
-        30,
-        "five services",
-    )
+    wait_until(lambda: len(_services_of(supervisor.pid)) == 5, 30, "five services")
+    services = _services_of(supervisor.pid)
     supervisor.send_signal(signal.SIGKILL)
     supervisor.wait()
 
