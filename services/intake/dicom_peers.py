@@ -9,6 +9,8 @@ from services.runtime.metrics import DICOM_REQUESTS
 
 log = structlog.get_logger(__name__)
 
+_LIMIT = "GOMPHOSIS_INTAKE__MAX_ASSOCIATIONS"
+
 
 class Rejection(NamedTuple):
     """An A-ASSOCIATE-RJ (PS3.8 section 9.3.4, table 9-21): result, source, reason."""
@@ -21,15 +23,21 @@ class Rejection(NamedTuple):
 # Rejected for good, by the service user.
 CALLING_TITLE_UNKNOWN = Rejection(0x01, 0x01, 0x03)
 CALLED_TITLE_UNKNOWN = Rejection(0x01, 0x01, 0x07)
+# Rejected for now, by the provider: local limit exceeded.
+NO_PLACE = Rejection(0x02, 0x03, 0x02)
 
 
-def judge(group: Group, called: str, calling: str, address: str) -> tuple[Site, Device] | Rejection:
+def judge(
+    group: Group, called: str, calling: str, address: str, certificate_sha256: str | None
+) -> tuple[Site, Device] | Rejection:
     """Find who calls, or the reason to send back.
 
-    A known title from a foreign address is answered like an unknown one.
+    A known title from a foreign address, or with another certificate than its own, is answered
+    like an unknown one. Whoever has a certificate must show it, so it cannot come without TLS;
+    whoever has none cannot come by TLS, where ``certificate_sha256`` is that of who came.
     """
     peer = group.dicom_peer(called, calling, address)
-    if peer is not None:
+    if peer is not None and peer[1].certificate_sha256 == certificate_sha256:
         return peer
     if all(site.called_ae_title != called for site in group.sites):
         return CALLED_TITLE_UNKNOWN
@@ -37,22 +45,29 @@ def judge(group: Group, called: str, calling: str, address: str) -> tuple[Site, 
 
 
 def check_peer(event: Any, group: Group) -> None:
-    """Answer an association request by name and address (handler of EVT_REQUESTED)."""
+    """Answer an association request by name, address and certificate (handler of EVT_REQUESTED)."""
     association = event.assoc
     request = association.requestor.primitive
     called, calling = str(request.called_ae_title).strip(), str(request.calling_ae_title).strip()
     address = str(association.requestor.address)
-    verdict = judge(group, called, calling, address)
+    certificate = association.gomphosis_certificate
+    verdict = judge(group, called, calling, address, certificate)
+    if not isinstance(verdict, Rejection):
+        association.gomphosis_has_place = association._server.places.enter()
+        if not association.gomphosis_has_place:
+            verdict = NO_PLACE
     if isinstance(verdict, Rejection):
+        full = verdict == NO_PLACE
         log.warning(
             "association_rejected",
             audit=True,
             called_ae_title=called,
             calling_ae_title=calling,
             address=address,
-            reason=verdict.reason,
+            certificate_sha256=certificate,
+            reason=f"all places taken (setting {_LIMIT})" if full else verdict.reason,
         )
-        DICOM_REQUESTS.labels("A-ASSOCIATE", "rejected").inc()
+        DICOM_REQUESTS.labels("A-ASSOCIATE", "full" if full else "rejected").inc()
         association.acse.send_reject(*verdict)
         association.kill()
         return

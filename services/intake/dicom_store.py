@@ -4,16 +4,15 @@ Statuses of PS3.4 table B.2-1: A7xx out of resources (the sender tries again), A
 not match SOP class, Cxxx cannot understand.
 """
 
-from typing import Any
+from typing import NamedTuple
 
 import structlog
-from pydicom.dataset import Dataset
 
 from schemas.errors import InvalidInput
-from services.intake.dicom_peers import peer_of
-from services.intake.image_check import WrongSopClass
+from schemas.group import Device, Site
 from services.intake.image_files import ImageTooLarge, IncomingFile, NoRoom
 from services.intake.image_intake import ImageIntake, Sender
+from services.intake.object_check import WrongSopClass
 from services.runtime.metrics import DICOM_REQUESTS
 from services.runtime.store import StoreUnavailable
 
@@ -27,20 +26,30 @@ TOO_LARGE = 0xC001
 _COMMENT_CHARACTERS = 64  # Error Comment (0000,0902) is an LO
 
 
-def handle_store(event: Any, images: ImageIntake) -> Dataset:
-    """Answer one C-STORE request (handler of EVT_C_STORE)."""
-    site, device = peer_of(event)
-    sender = Sender(site, device.name, device.room, "dicom")
-    file = event.assoc.dimse.claim(event.request.DataSet)
+class StoreAnswer(NamedTuple):
+    """Status (0000,0900) and Error Comment (0000,0902) of a C-STORE response."""
+
+    status: int
+    comment: str = ""
+
+
+def answer_store(
+    file: IncomingFile | None, peer: tuple[Site, Device], negotiated: str, images: ImageIntake
+) -> StoreAnswer:
+    """Keep what one C-STORE request brought, and say what to answer.
+
+    ``negotiated`` is the abstract syntax of the presentation context that it came in.
+    """
     if file is None:
         return _answer(CANNOT_UNDERSTAND, "data set: expected one, found none")
+    site, device = peer
     try:
-        return _keep(file, sender, images, str(event.context.abstract_syntax))
+        return _keep(file, Sender(site, device.name, device.room, "dicom"), images, negotiated)
     finally:
         file.discard()
 
 
-def _keep(file: IncomingFile, sender: Sender, images: ImageIntake, negotiated: str) -> Dataset:
+def _keep(file: IncomingFile, sender: Sender, images: ImageIntake, negotiated: str) -> StoreAnswer:
     try:
         if file.failure is not None:
             raise file.failure
@@ -67,7 +76,7 @@ def _keep(file: IncomingFile, sender: Sender, images: ImageIntake, negotiated: s
 
 def _refuse(
     file: IncomingFile, sender: Sender, images: ImageIntake, error: InvalidInput, status: int
-) -> Dataset:
+) -> StoreAnswer:
     try:
         images.refuse(file, sender, error)
     except (OSError, StoreUnavailable) as trouble:
@@ -87,12 +96,8 @@ def _cause(error: Exception) -> str:
     return "disk full, try again later" if isinstance(error, NoRoom) else "disk error, try again"
 
 
-def _answer(status: int, comment: str = "") -> Dataset:
-    answer = Dataset()
-    answer.Status = status
-    if comment:
-        # The command set is in the default repertoire: ASCII without a backslash (PS3.7 6.3).
-        plain = comment.replace("\\", "/").encode("ascii", "replace").decode()
-        answer.ErrorComment = plain[:_COMMENT_CHARACTERS]
+def _answer(status: int, comment: str = "") -> StoreAnswer:
     DICOM_REQUESTS.labels("C-STORE", f"{status:04X}").inc()
-    return answer
+    # The command set is in the default repertoire: ASCII without a backslash (PS3.7 6.3).
+    plain = comment.replace("\\", "/").encode("ascii", "replace").decode()
+    return StoreAnswer(status, plain[:_COMMENT_CHARACTERS])

@@ -1,157 +1,195 @@
-"""Images from the wire straight to the disk, in pieces, and bounded in every direction.
+"""pynetdicom's listener and upper layer, without their polling and bounded in every direction.
 
-pynetdicom gathers a data set in memory, or in a temporary file elsewhere that an abort leaves
-behind. Here a C-STORE's pieces go to a file of ours in the image folder, as they arrive.
+pynetdicom's two threads of an association look for work every millisecond; here they sleep until
+there is some. Messages are read by ``StoreReceiver``: images go from there straight to the disk.
 """
 
-import socket
-from collections.abc import Callable
-from functools import partial
+import os
 from io import BytesIO
-from threading import Lock
+from queue import Queue
+from threading import Event, Lock
 from typing import Any
 
+import structlog
 from pynetdicom.dimse import DIMSEServiceProvider
-from pynetdicom.dimse_messages import C_STORE_RQ, DIMSEMessage
-from pynetdicom.transport import AssociationSocket, RequestHandler, ThreadedAssociationServer
+from pynetdicom.dimse_messages import DIMSEMessage
+from pynetdicom.dul import DULServiceProvider
 
-from services.intake.image_files import IncomingFile
+from services.intake.dicom_command import ProtocolViolation
+from services.intake.dicom_receive import StoreReceiver
+from services.intake.dicom_wire import PduTooLong, Stalled, Wire, WireError
+
+log = structlog.get_logger(__name__)
 
 _MOST_IDENTIFIER_BYTES = 1_000_000
-_MOST_PDU_BYTES = 1_048_576
+# How soon a change is seen that wakes nobody: a timer of pynetdicom's, an end from outside.
+_POLL_S = 0.2
 
-NewFile = Callable[[], IncomingFile]
+# States of PS3.8 table 9-10: association established; response to a release awaited, or due;
+# waiting for the transport connection to close.
+_ESTABLISHED, _CLOSING = "Sta6", "Sta13"
+_WAITING = frozenset({"Sta2", "Sta3", _ESTABLISHED, "Sta7", "Sta8"})
 
 
-class StreamedDataSet(BytesIO):
-    """Stands where pynetdicom keeps a message's data set: an image goes to a file instead."""
-
-    def __init__(self, message: Any, association: Any, provider: "StreamingProvider") -> None:
-        super().__init__()
-        self._message = message
-        self._association = association
-        self._provider = provider
-        self.file: IncomingFile | None = None
+class _Identifier(BytesIO):
+    """Stands where pynetdicom keeps a message's data set, and has an end."""
 
     def write(self, data: Any) -> int:
-        """Take a piece; errors of the disk are kept in the file's ``failure``."""
-        if not isinstance(self._message, C_STORE_RQ):
-            if self.tell() + len(data) > _MOST_IDENTIFIER_BYTES:
-                raise ValueError(f"expected an identifier of at most {_MOST_IDENTIFIER_BYTES}")
-            return super().write(data)
-        if self.file is None:
-            self.file = self._provider.open_file()
-            command = self._message.command_set
-            context = self._association._accepted_cx.get(self._message.context_id)
-            if context is not None:  # else pynetdicom aborts once the message is whole
-                self.file.begin(
-                    str(command.get("AffectedSOPClassUID") or ""),
-                    str(command.get("AffectedSOPInstanceUID") or ""),
-                    str(context.transfer_syntax[0]),
-                )
-        self.file.write(data)
-        return len(data)
+        if self.tell() + len(data) > _MOST_IDENTIFIER_BYTES:
+            raise ValueError(f"expected an identifier of at most {_MOST_IDENTIFIER_BYTES} bytes")
+        return super().write(data)
 
 
-class StreamingProvider(DIMSEServiceProvider):  # type: ignore[misc]
-    """Receives messages; owns the files of an association until a handler claims them."""
+class Messages(DIMSEServiceProvider):  # type: ignore[misc]
+    """The messages that pynetdicom serves: all but images."""
 
-    def __init__(self, association: Any, new_file: NewFile) -> None:
+    def __init__(self, association: Any, news: Event) -> None:
         super().__init__(association)
         self.message: Any
-        self._new_file = new_file
-        self._files: set[IncomingFile] = set()
-        self._lock = Lock()
-        self._closed = False
+        self._news = news
 
     def receive_primitive(self, primitive: Any) -> None:
         if self.message is None:
-            message: Any = DIMSEMessage()
-            message.data_set = StreamedDataSet(message, self._assoc, self)
-            self.message = message
+            self.message = DIMSEMessage()
+            self.message.data_set = _Identifier()
         super().receive_primitive(primitive)
+        self._news.set()
 
-    def open_file(self) -> IncomingFile:
-        file = self._new_file()
-        with self._lock:
-            if self._closed:
-                file.failure = ConnectionAbortedError("the association has ended")
-            else:
-                self._files.add(file)
-        return file
+    def get_msg(self, block: bool = False) -> Any:
+        if not block:  # the association's own loop, which would come again in 1 ms
+            self._news.wait(_POLL_S)
+            self._news.clear()
+        return super().get_msg(block)
 
-    def claim(self, data_set: object) -> IncomingFile | None:
-        """Hand a received file over to a handler, or None where there is none (any more)."""
-        file = data_set.file if isinstance(data_set, StreamedDataSet) else None
+
+class _Announced(Queue[Any]):
+    """A queue that tells when something was put into it."""
+
+    def __init__(self, news: Event) -> None:
+        super().__init__()
+        self._news = news
+
+    def put(self, item: Any, block: bool = True, timeout: float | None = None) -> None:
+        super().put(item, block, timeout)
+        self._news.set()
+
+
+class _Waker:
+    """A descriptor that can be polled, and made readable from any thread."""
+
+    def __init__(self) -> None:
+        self.descriptor, self._writes = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
+        self._lock = Lock()
+        self._open = True
+
+    def wake(self) -> None:
         with self._lock:
-            if file is None or file not in self._files:
-                return None
-            self._files.remove(file)
-        return file
+            if self._open:
+                try:
+                    os.write(self._writes, b"!")
+                except BlockingIOError:
+                    return  # full: it is readable already
+
+    def sleep_again(self) -> None:
+        try:
+            os.read(self.descriptor, 4096)
+        except BlockingIOError:
+            return
 
     def close(self) -> None:
-        """Leave nothing of what no handler has claimed: the peer aborted or went away."""
         with self._lock:
-            self._closed = True
-            files, self._files = self._files, set()
-        for file in files:
-            file.failure = ConnectionAbortedError("the association has ended")
-            file.discard()
+            if self._open:
+                self._open = False
+                os.close(self.descriptor)
+                os.close(self._writes)
 
 
-class StreamingHandler(RequestHandler):  # type: ignore[misc]
-    """Makes each association stream its images."""
+class StreamingDul(DULServiceProvider):  # type: ignore[misc]
+    """The upper layer of one association: sleeps until the peer or we have something to say."""
 
-    def _create_association(self) -> Any:
-        association = super()._create_association()
-        provider = StreamingProvider(association, self.server.new_file)
-        association.dimse = provider
-        wire = association.dul.socket
-        # A peer that stops in the middle of a PDU must not hold its thread for ever.
-        wire.socket.settimeout(self.server.idle_timeout_s)
-        # Else a response waits for the acknowledgement of the one before (RFC 896).
-        wire.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        wire.recv = partial(_receive, wire)
-        run = association.run
+    def __init__(self, given: Any, wire: Wire, news: Event, receiver: StoreReceiver) -> None:
+        super().__init__(given.assoc)
+        self.artim_timer, self._idle_timer = given.artim_timer, given._idle_timer
+        self.event_queue, self.socket = given.event_queue, given.socket
+        self.socket.recv = wire.recv
+        self.to_user_queue = _Announced(news)
+        self._wire = wire
+        self._receiver = receiver
+        self._waker = _Waker()
+        self._broken_off = False
 
-        def run_and_clean_up() -> None:
-            try:
-                run()
-            finally:
-                provider.close()
+    @property
+    def is_idle(self) -> bool:
+        """Whether no message is on its way in or out."""
+        return self._receiver.is_idle and self.to_provider_queue.empty()
 
-        association.run = run_and_clean_up
-        return association
+    def send_pdu(self, primitive: Any) -> None:
+        super().send_pdu(primitive)
+        self._waker.wake()
 
+    def idle_timer_expired(self) -> bool:
+        if self._receiver.is_answering:  # it is we who take our time
+            self._idle_timer.restart()
+        return bool(super().idle_timer_expired())
 
-def _receive(wire: AssociationSocket, wanted_bytes: int) -> bytearray:
-    """Read from the socket as pynetdicom does, but a PDU at once and none beyond bounds.
+    def run_reactor(self) -> None:
+        try:
+            super().run_reactor()
+        finally:
+            self._receiver.close()
+            # Else the association would wait for its time-out, and hold its place as long.
+            self.to_user_queue.put(None)
 
-    A length is only a claim: memory is taken for at most 1 MiB, and the connection ends.
-    """
-    if wanted_bytes > _MOST_PDU_BYTES:
-        raise OSError(f"PDU length: expected at most {_MOST_PDU_BYTES} bytes, got {wanted_bytes}")
-    buffer = bytearray(wanted_bytes)
-    view = memoryview(buffer)
-    received = 0
-    while received < wanted_bytes:
-        count = wire.socket.recv_into(view[received:])
-        if count == 0:
-            view.release()
-            del buffer[received:]
-            return buffer
-        received += count
-    return buffer
+    def end(self, timeout_s: float) -> None:
+        """See to it that the thread ends, whatever the peer does; give all descriptors back."""
+        self._kill_thread = True
+        self._wire.cut()
+        self._waker.wake()
+        if self.is_alive():
+            self.join(timeout_s)
+        self._waker.close()
+        self._wire.close()
 
+    def _is_transport_event(self) -> bool:
+        state = self.state_machine.current_state
+        if state == _CLOSING:
+            self._wire.close_down()
+            if self._broken_off:  # what is still to come makes no sense
+                self.socket.close()
+                return True
+        if state not in _WAITING:
+            return bool(super()._is_transport_event())
+        while not self._must_look_up():
+            if not self._wire.wait(self._waker.descriptor, _POLL_S):
+                self._waker.sleep_again()
+                return False
+            if state != _ESTABLISHED or not self._take_messages():
+                self._read_pdu_data()
+                return True
+            self._idle_timer.restart()
+        return False
 
-class StreamingServer(ThreadedAssociationServer):  # type: ignore[misc]
-    """The listener. Connections beyond twice the associations allowed are closed at once."""
+    def _must_look_up(self) -> bool:
+        return (
+            self._kill_thread
+            or self.socket.socket is None
+            or not self.event_queue.empty()
+            or not self.to_provider_queue.empty()
+        )
 
-    def __init__(self, *args: Any, new_file: NewFile, idle_timeout_s: float, **kwargs: Any) -> None:
-        self.new_file = new_file
-        self.idle_timeout_s = idle_timeout_s
-        super().__init__(*args, request_handler=StreamingHandler, **kwargs)
-
-    def verify_request(self, request: Any, client_address: Any) -> bool:
-        del request, client_address
-        return len(self.active_associations) < 2 * int(self.ae.maximum_associations)
+    def _take_messages(self) -> bool:
+        """Take one PDU of messages; say False where the next PDU is another."""
+        self._wire.open_up()
+        try:
+            return self._receiver.take_pdu()
+        except (ProtocolViolation, Stalled, PduTooLong) as error:
+            self._broken_off = True
+            log.warning(
+                "association_broken_off",
+                reason=str(error),
+                address=str(self.assoc.requestor.address),
+            )
+            self.event_queue.put("Evt19")  # invalid PDU: we send an A-ABORT
+        except WireError:
+            self.event_queue.put("Evt17")  # the connection is gone
+        return True

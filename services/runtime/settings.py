@@ -78,6 +78,54 @@ class LogSettings(_Section):
     format: Literal["json", "console"] = "json"
 
 
+class MllpSettings(_Section):
+    """HL7 v2 over MLLP. Off until ``enabled``; senders stand in ``record_codes.yaml``.
+
+    With ``tls_certificate`` and ``tls_key`` every connection is TLS, and ``tls_ca`` then asks
+    for a client certificate that it has signed. ``character_set_when_none`` is what a message
+    without MSH-18 is read as.
+    """
+
+    enabled: bool = False
+    host: str = "127.0.0.1"
+    port: Port = 2575
+    max_connections: Annotated[int, Field(ge=1, le=1_000)] = 16
+    max_message_bytes: Annotated[int, Field(ge=1_000, le=16_000_000)] = 1_000_000
+    idle_timeout_s: Seconds = 300.0
+    character_set_when_none: Literal["ASCII", "8859/1", "UNICODE UTF-8"] = "ASCII"
+    tls_certificate: Path | None = None
+    tls_key: Path | None = None
+    tls_ca: Path | None = None
+
+
+class FhirSettings(_Section):
+    """One FHIR R4 server that is asked for what has changed. Off while ``base_url`` is empty.
+
+    ``site`` and ``device`` name the record of ``group.yaml`` that it is. Either ``token``, or
+    the client credentials of OAuth 2.0 (``token_url``, ``client_id``, ``client_secret``,
+    ``scope``), or neither. ``overlap_s`` is asked for again each time, for what the record
+    wrote late; ``first_look_back_s`` is how far back the very first question goes.
+    """
+
+    base_url: str = ""
+    site: Name | None = None
+    device: Name | None = None
+    poll_s: Seconds = 30.0
+    overlap_s: Annotated[float, Field(ge=0, le=86_400)] = 60.0
+    first_look_back_s: Annotated[float, Field(ge=0, le=31_536_000)] = 86_400.0
+    page_count: Annotated[int, Field(ge=1, le=1_000)] = 100
+    max_pages: Annotated[int, Field(ge=1, le=10_000)] = 1_000
+    max_response_bytes: Annotated[int, Field(ge=1_000, le=100_000_000)] = 5_000_000
+    timeout_s: Seconds = 20.0
+    longest_wait_s: Seconds = 300.0
+    token: SecretStr = SecretStr("")
+    token_url: str = ""
+    client_id: str = ""
+    client_secret: SecretStr = SecretStr("")
+    scope: str = ""
+    ca_file: Path | None = None
+
+
 class IntakeSettings(_Section):
     """The doors: the DICOM node and the HTTP endpoint.
 
@@ -91,11 +139,18 @@ class IntakeSettings(_Section):
     max_associations: Annotated[int, Field(ge=1, le=1_000)] = 32
     max_pdu_bytes: Annotated[int, Field(ge=0, le=1_048_576)] = 131_072
     idle_timeout_s: Seconds = 60.0
+    associate_timeout_s: Seconds = 5.0
+    tls_port: Port | None = None
+    tls_certificate: Path | None = None
+    tls_key: Path | None = None
+    tls_ca: Path | None = None
     min_free_bytes: Annotated[int, Field(ge=0)] = 200_000_000
     max_image_bytes: Annotated[int, Field(ge=1)] = 512_000_000
     pixel_statistics: bool = True
     max_body_bytes: Annotated[int, Field(ge=1_000)] = 1_000_000
     max_facts_in_body: Annotated[int, Field(ge=1, le=10_000)] = 1_000
+    mllp: MllpSettings = MllpSettings()
+    fhir: FhirSettings = FhirSettings()
 
 
 class RecordsSettings(_Section):
