@@ -9,6 +9,7 @@ from services.intake.http_offers import OfferDesk
 from services.intake.http_server import HttpDoor
 from services.intake.image_files import ImageFolder
 from services.intake.image_intake import ImageIntake
+from services.intake.watch import watch_loop
 from services.intake.worker import offered_facts
 from services.runtime.service import Loop, Runtime, Service
 from services.runtime.settings import Settings
@@ -37,6 +38,7 @@ def build(runtime: Runtime) -> Service:
         settings.intake.max_facts_in_body,
     )
     app = build_app(runtime.group, desk, settings.intake.max_body_bytes)
+    watched = watch_loop(runtime)
     node = DicomNode(settings.intake, runtime.group, images, WorklistFinder(runtime.store, plans))
     try:
         door = HttpDoor(settings.intake, app)
@@ -54,6 +56,7 @@ def build(runtime: Runtime) -> Service:
             runtime.worker(INTAKE, offered_facts(runtime.group, runtime.service)),
             Loop("dicom", node.run, node.ready),
             Loop("http", door.run, door.ready),
+            *([watched] if watched else []),
         ],
         close,
     )

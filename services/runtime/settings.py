@@ -9,10 +9,10 @@ import os
 from collections.abc import Mapping
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 import yaml
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
 from pydantic_settings import (
     BaseSettings,
     PydanticBaseSettingsSource,
@@ -126,6 +126,27 @@ class FhirSettings(_Section):
     ca_file: Path | None = None
 
 
+class WatchedSettings(_Section):
+    """A folder or text file that a generator writes, and the mapping that reads it.
+
+    ``folder``: files are dropped into it whole. ``file``: one file that goes on growing. A relative
+    ``mapping`` lies in ``mappings/`` of the group's folder. ``site`` only where two sites have a
+    device of that name.
+    """
+
+    device: Name
+    site: Name | None = None
+    mapping: Path
+    folder: Path | None = None
+    file: Path | None = None
+
+    @model_validator(mode="after")
+    def _watches_one_thing(self) -> Self:
+        if (self.folder is None) == (self.file is None):
+            raise ValueError("expected a folder or a file, and not both")
+        return self
+
+
 class IntakeSettings(_Section):
     """The doors: the DICOM node and the HTTP endpoint.
 
@@ -149,6 +170,8 @@ class IntakeSettings(_Section):
     pixel_statistics: bool = True
     max_body_bytes: Annotated[int, Field(ge=1_000)] = 1_000_000
     max_facts_in_body: Annotated[int, Field(ge=1, le=10_000)] = 1_000
+    watched: Annotated[tuple[WatchedSettings, ...], Field(max_length=200)] = ()
+    watch_poll_s: Seconds = 1.0
     mllp: MllpSettings = MllpSettings()
     fhir: FhirSettings = FhirSettings()
 
