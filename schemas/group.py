@@ -205,12 +205,31 @@ class Site(Contract):
                 raise ValueError(f"expected the room of {device.name} among {self.rooms}")
         return self
 
+    @model_validator(mode="after")
+    def _sensors_are_told_apart(self) -> Self:
+        names = [sensor.name for sensor in self.sensors]
+        detectors = [sensor.detector_id for sensor in self.sensors if sensor.detector_id]
+        for what, told in (("name", names), ("detector_id", detectors)):
+            if len(told) != len(set(told)):
+                raise ValueError(f"expected every sensor to have a {what} of its own")
+        for sensor in self.sensors:
+            if sensor.room is not None and sensor.room not in self.rooms:
+                raise ValueError(f"expected the room of {sensor.name} among {self.rooms}")
+        return self
+
     @property
     def zone(self) -> ZoneInfo:
         return ZoneInfo(self.time_zone)
 
     def device(self, name: str) -> Device | None:
         return next((device for device in self.devices if device.name == name), None)
+
+    def sensor_of(self, detector_id: str | None) -> str | None:
+        """Name the sensor that writes this Detector ID (0018,700A), where one is listed."""
+        if detector_id is None:
+            return None
+        found = (sensor.name for sensor in self.sensors if sensor.detector_id == detector_id)
+        return next(found, None)
 
     def generators(self) -> Iterator[Device]:
         return (device for device in self.devices if device.kind is DeviceKind.GENERATOR)

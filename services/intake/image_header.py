@@ -61,6 +61,7 @@ HEADER_TAGS: tuple[str, ...] = (
     "TargetExposureIndex",
     "DeviationIndex",
     "IrradiationEventUID",
+    "DetectorID",
 )
 """What is read of an image; nothing else of it enters memory."""
 
@@ -69,7 +70,10 @@ _VIEW = re.compile(r"^[a-z0-9][a-z0-9_-]{0,63}$")
 
 @dataclass(frozen=True, slots=True)
 class StoredFile:
-    """What is known of an image besides its header. ``path`` is below the image folder."""
+    """What is known of an image besides its header. ``path`` is below the image folder.
+
+    ``sensor`` is ours, by the site's list; the header has only its ``detector_id``.
+    """
 
     room: str | None
     station: str
@@ -77,6 +81,7 @@ class StoredFile:
     sha256: str
     size_bytes: int
     path: str
+    sensor: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +99,7 @@ class ImageHeader:
     study_instance_uid: str
     fields: dict[str, Any]
     dropped: tuple[InvalidInput, ...]
+    detector_id: str | None = None
 
     def stored(self, file: StoredFile) -> ImageStored:
         """Make the fact that this image lies on our disk."""
@@ -104,6 +110,7 @@ class ImageHeader:
             sha256=file.sha256,
             size_bytes=file.size_bytes,
             path=file.path,
+            sensor=file.sensor,
             acquired_at=self.acquired_at,
             sop_instance_uid=self.sop_instance_uid,
             sop_class_uid=self.sop_class_uid,
@@ -159,6 +166,7 @@ def read_header(dataset: Dataset, zone: ZoneInfo, received_at: datetime) -> Imag
         "deviation_index": values.signed("DeviationIndex"),
         "irradiation_event_uid": _irradiation_event(values),
     }
+    detector_id = values.text("DetectorID")
     return ImageHeader(
         acquired_at=acquired_at,
         source_clock=source_clock,
@@ -167,6 +175,7 @@ def read_header(dataset: Dataset, zone: ZoneInfo, received_at: datetime) -> Imag
         study_instance_uid=study,
         fields=fields,
         dropped=tuple(values.dropped),
+        detector_id=detector_id,
     )
 
 

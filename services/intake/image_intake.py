@@ -182,6 +182,7 @@ class ImageIntake:
             sha256=file.sha256,
             size_bytes=file.size_bytes,
             path=str(path),
+            sensor=sender.site.sensor_of(_detector_of(header)),
         )
         try:
             payload: Payload = header.stored(stored)
@@ -255,6 +256,14 @@ class ImageIntake:
                 field=dropped.field,
                 expected=dropped.expected,
             )
+        detector = _detector_of(header)
+        if detector is not None and sender.site.sensor_of(detector) is None:
+            log.info(
+                "detector_not_listed",
+                station=sender.station,
+                site=sender.site.name,
+                detector_id=detector,
+            )
 
     def _drop_second_copy(self, path: Path, sop_instance_uid: str, sha256: str) -> None:
         known = select(IMAGE.c.path).where(
@@ -264,3 +273,7 @@ class ImageIntake:
             paths = set(connection.execute(known).scalars())
         if paths and str(path) not in paths:
             self.folder.withdraw(path)
+
+
+def _detector_of(header: ImageHeader | DocumentHeader) -> str | None:
+    return header.detector_id if isinstance(header, ImageHeader) else None

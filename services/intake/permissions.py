@@ -22,6 +22,8 @@ CHAIRSIDE: Final = frozenset(
         "tooth_absent",
         "readiness_checked",
         "sensor_handed",
+        "sensor_tested",
+        "sensor_faulted",
         "fact_withdrawn",
         "study_closed",
     }
