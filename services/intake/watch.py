@@ -84,7 +84,7 @@ def watch_loop(runtime: Runtime) -> Loop | None:
 
 def _source(runtime: Runtime, number: int, watched: WatchedSettings) -> Source:
     setting = f"GOMPHOSIS_INTAKE__WATCHED__{number}"
-    site, device = find_generator(runtime.group, watched.device, watched.site, setting)
+    site, device = find_generator(runtime.group, watched.device, watched.site, f"{setting} ")
     mapping = load_mapping(mapping_path(runtime.settings, watched.mapping))
     keeper = LineKeeper(
         runtime.service, runtime.group.name, site, device, mapping, runtime.store, runtime.relay
@@ -103,9 +103,12 @@ def mapping_path(settings: Settings, path: Path) -> Path:
 
 
 def find_generator(
-    group: Group, name: str, site_name: str | None, setting: str
+    group: Group, name: str, site_name: str | None, where: str = ""
 ) -> tuple[Site, Device]:
-    """Find a generator by its name, and by its site where two sites have one of that name."""
+    """Find a generator by its name, and by its site where two sites have one of that name.
+
+    Raises InvalidInput; ``where`` stands before the name of the field.
+    """
     sites = [group.site(site_name)] if site_name else list(group.sites)
     found = [
         (site, device)
@@ -116,8 +119,8 @@ def find_generator(
     if len(found) == 1:
         return found[0]
     if found:
-        raise InvalidInput(f"{setting}__SITE", None, "the site, since several have such a device")
+        raise InvalidInput(f"{where}site", None, "the site, since several have such a device")
     known = [device.name for site in sites for device in site.generators()]
     raise InvalidInput(
-        f"{setting}__DEVICE", name, f"a generator of group.yaml: {', '.join(known) or 'none there'}"
+        f"{where}device", name, f"a generator of group.yaml: {', '.join(known) or 'none there'}"
     )
