@@ -181,12 +181,16 @@ class Intake:
 
 @contextmanager
 def running_intake(
-    data_dir: Path, store_url: str = "", worker: bool = False, **intake: Any
+    data_dir: Path,
+    store_url: str = "",
+    worker: bool = False,
+    group: dict[str, Any] | None = None,
+    **intake: Any,
 ) -> Iterator[Intake]:
     """Run intake's doors on free ports of loopback, without relay or, mostly, worker."""
     group_dir = data_dir / "group"
     group_dir.mkdir(parents=True, exist_ok=True)
-    (group_dir / "group.yaml").write_text(yaml.safe_dump(GROUP), encoding="utf-8")
+    (group_dir / "group.yaml").write_text(yaml.safe_dump(group or GROUP), encoding="utf-8")
     options = {"dicom_port": 0, "http_port": 0, "min_free_bytes": 0} | intake
     settings = Settings(
         data_dir=data_dir,
@@ -202,7 +206,7 @@ def running_intake(
     ports = {
         name: loop.run.__self__.port  # type: ignore[attr-defined]
         for name, loop in loops.items()
-        if name != "worker"
+        if name in ("dicom", "http")
     }
     running = Intake(runtime, service, ports["dicom"], ports["http"])
     for loop in loops.values():

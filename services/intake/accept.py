@@ -10,9 +10,16 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
-from schemas.facts import DocumentStored, ImageStored, OrderCancelled, OrderPlaced
+from schemas.facts import (
+    DocumentStored,
+    ImageStored,
+    OrderCancelled,
+    OrderPlaced,
+    PatientDescribed,
+    PatientMerged,
+)
 from schemas.messages import parse
-from services.intake import worklist_store
+from services.intake import availability_store, worklist_patients, worklist_store
 from services.intake.store import FACT, IMAGE, LONGEST_NATURAL_KEY
 from services.runtime import outbox, triage
 
@@ -68,10 +75,10 @@ def accept(
 ) -> list[Outcome]:
     """Keep facts in the caller's transaction; give one outcome each, in order.
 
-    A new fact goes to the outbox, to the worklist where it concerns an order, and into the table
-    of facts, which never changes. ``origin`` is what a triage entry says of where a conflicting
-    one came from: ``bus``, ``http``, ``dicom`` or ``file``. Pass nothing that ``check_natural_key``
-    refuses.
+    A new fact goes to the outbox, to the worklist where it concerns an order or its patient, and
+    into the table of facts, which never changes. ``origin`` is what a triage entry says of where a
+    conflicting one came from: ``bus``, ``http``, ``dicom`` or ``file``. Pass nothing that
+    ``check_natural_key`` refuses.
     """
     outcomes: list[Outcome] = []
     new: list[Message[Payload]] = []
@@ -144,8 +151,13 @@ def _apply(
     connection: Connection, service: str, message: Message[Payload], origin: str
 ) -> Conflict | None:
     payload = message.payload
+    availability_store.note_fact(connection, message)
     if isinstance(payload, OrderPlaced):
-        worklist_store.place(connection, message.site, payload)
+        worklist_store.place(connection, message.site, payload, message.occurred_at)
+    elif isinstance(payload, PatientDescribed):
+        worklist_patients.describe(connection, message.site, payload.patient, message.occurred_at)
+    elif isinstance(payload, PatientMerged):
+        worklist_patients.merge(connection, message.site, payload, message.occurred_at)
     elif isinstance(payload, OrderCancelled):
         worklist_store.cancel(connection, message.site, payload)
     elif isinstance(payload, ImageStored | DocumentStored) and not _first_content(

@@ -1,5 +1,6 @@
 """C-FIND of the modality worklist: which animals are to be imaged where, and by which views."""
 
+import time
 from collections.abc import Iterator, Mapping
 from datetime import timedelta
 from typing import Any
@@ -35,6 +36,10 @@ log = structlog.get_logger(__name__)
 _SUCCESS, _PENDING, _PENDING_WITHOUT_SOME_KEYS = 0x0000, 0xFF00, 0xFF01
 _CANCELLED, _OUT_OF_RESOURCES, _CANNOT_PROCESS = 0xFE00, 0xA700, 0xC000
 
+# Answers are sent by so many; in between a C-CANCEL is heard (PS3.7 section 9.3.2.3).
+_PAGE = 5
+_LISTEN_S = 0.002
+
 Answer = tuple[int | Dataset, Dataset | None]
 
 
@@ -58,7 +63,9 @@ class WorklistFinder:
             log.warning("worklist_unavailable", reason=str(error))
             yield _failure(_OUT_OF_RESOURCES, "store unavailable, try again later"), None
             return
-        for item in orders:
+        for number, item in enumerate(orders):
+            if number % _PAGE == 0:
+                _let_a_cancel_in(event.assoc)
             if event.is_cancelled:
                 DICOM_REQUESTS.labels("C-FIND", f"{_CANCELLED:04X}").inc()
                 yield _CANCELLED, None
@@ -122,6 +129,14 @@ def _station_titles(site: Site, room: str) -> tuple[str, ...]:
         for device in site.devices
         if device.kind is DeviceKind.STATION and device.room == room and device.ae_title
     )
+
+
+def _let_a_cancel_in(association: Any) -> None:
+    """Wait until what was answered is sent: the upper layer reads only when it has nothing to
+    send, and answers that nobody takes would pile up in memory."""
+    while association.is_established and not association.dul.to_provider_queue.empty():
+        time.sleep(_LISTEN_S)
+    time.sleep(_LISTEN_S)
 
 
 def _read_keys(event: Any) -> Dataset:

@@ -9,10 +9,13 @@ import structlog
 from pynetdicom import AE, _config, evt
 
 from schemas.group import Group
+from services.intake.commitment_rules import COMMITMENT_CLASS
+from services.intake.dicom_commitment import CommitmentProvider
 from services.intake.dicom_find import WorklistFinder
 from services.intake.dicom_listener import StreamingServer, listen
 from services.intake.dicom_peers import check_peer, peer_of
 from services.intake.dicom_places import Places
+from services.intake.dicom_step import handle_create, handle_set
 from services.intake.dicom_store import StoreAnswer, answer_store
 from services.intake.dicom_tls import tls_context
 from services.intake.image_files import IncomingFile
@@ -22,10 +25,12 @@ from services.intake.sop_classes import (
     DOCUMENT_SYNTAXES,
     IMAGE_SYNTAXES,
     MODALITY_WORKLIST,
+    PERFORMED_STEP,
     PLAIN_SYNTAXES,
     STORAGE_CLASSES,
     VERIFICATION,
 )
+from services.intake.step_desk import StepDesk
 from services.runtime.metrics import DICOM_REQUESTS
 from services.runtime.settings import IntakeSettings
 
@@ -78,6 +83,8 @@ class DicomNode:
         group: Group,
         images: ImageIntake,
         worklist: WorklistFinder,
+        steps: StepDesk,
+        commitments: CommitmentProvider,
         listeners: Listeners | None = None,
         places: Places | None = None,
     ) -> None:
@@ -95,8 +102,8 @@ class DicomNode:
             entity.add_supported_context(storage_class, list(IMAGE_SYNTAXES))
         for document_class in DOCUMENT_CLASSES:
             entity.add_supported_context(document_class, list(DOCUMENT_SYNTAXES))
-        entity.add_supported_context(VERIFICATION, list(PLAIN_SYNTAXES))
-        entity.add_supported_context(MODALITY_WORKLIST, list(PLAIN_SYNTAXES))
+        for service_class in (VERIFICATION, MODALITY_WORKLIST, PERFORMED_STEP, COMMITMENT_CLASS):
+            entity.add_supported_context(service_class, list(PLAIN_SYNTAXES))
         tls = None
         if settings.tls_port is not None:
             tls = tls_context(settings.tls_certificate, settings.tls_key, settings.tls_ca)
@@ -109,6 +116,10 @@ class DicomNode:
                 (evt.EVT_REQUESTED, check_peer, [group]),
                 (evt.EVT_C_ECHO, _handle_echo),
                 (evt.EVT_C_FIND, worklist.find),
+                (evt.EVT_N_CREATE, handle_create, [steps]),
+                (evt.EVT_N_SET, handle_set, [steps]),
+                (evt.EVT_N_ACTION, commitments.act),
+                (evt.EVT_DIMSE_RECV, commitments.note_message),
                 (evt.EVT_ABORTED, _note_abort),
             ],
             new_file=images.folder.new_file,

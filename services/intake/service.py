@@ -2,6 +2,9 @@
 
 from schemas.channels import INTAKE
 from schemas.plans import load_plans
+from services.intake.availability import Availability
+from services.intake.commitments import Commitments
+from services.intake.dicom_commitment import CommitmentProvider
 from services.intake.dicom_find import WorklistFinder
 from services.intake.dicom_node import DicomNode
 from services.intake.http_app import build_app
@@ -9,6 +12,8 @@ from services.intake.http_offers import OfferDesk
 from services.intake.http_server import HttpDoor
 from services.intake.image_files import ImageFolder
 from services.intake.image_intake import ImageIntake
+from services.intake.peer_loop import PeerLoop
+from services.intake.step_desk import StepDesk
 from services.intake.watch import watch_loop
 from services.intake.worker import offered_facts
 from services.runtime.service import Loop, Runtime, Service
@@ -39,7 +44,26 @@ def build(runtime: Runtime) -> Service:
     )
     app = build_app(runtime.group, desk, settings.intake.max_body_bytes)
     watched = watch_loop(runtime)
-    node = DicomNode(settings.intake, runtime.group, images, WorklistFinder(runtime.store, plans))
+    commitments = Commitments(runtime.store, runtime.group, folder.root)
+    availability = Availability(
+        runtime.store, runtime.group, folder.root, settings.intake.retrieve_ae_title
+    )
+    peers = PeerLoop(runtime.store, [commitments.deliver_due, availability.deliver_due])
+    steps = StepDesk(
+        runtime.service,
+        runtime.group.name,
+        runtime.store,
+        runtime.relay,
+        closes_study=settings.intake.close_on_completed_step,
+    )
+    node = DicomNode(
+        settings.intake,
+        runtime.group,
+        images,
+        WorklistFinder(runtime.store, plans),
+        steps,
+        CommitmentProvider(commitments),
+    )
     try:
         door = HttpDoor(settings.intake, app)
     except Exception:
@@ -56,6 +80,7 @@ def build(runtime: Runtime) -> Service:
             runtime.worker(INTAKE, offered_facts(runtime.group, runtime.service)),
             Loop("dicom", node.run, node.ready),
             Loop("http", door.run, door.ready),
+            Loop("peers", peers.run),
             *([watched] if watched else []),
         ],
         close,

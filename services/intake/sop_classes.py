@@ -26,6 +26,7 @@ DOCUMENT_CLASSES: Final[tuple[str, ...]] = (
 )
 
 MODALITY_WORKLIST: Final[str] = "1.2.840.10008.5.1.4.31"
+PERFORMED_STEP: Final[str] = "1.2.840.10008.3.1.2.3.3"
 VERIFICATION: Final[str] = "1.2.840.10008.1.1"
 
 PLAIN_SYNTAXES: Final[tuple[str, ...]] = (uid.ExplicitVRLittleEndian, uid.ImplicitVRLittleEndian)

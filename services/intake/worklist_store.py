@@ -1,14 +1,15 @@
-"""The worklist as a read model: kept by order facts, read by C-FIND."""
+"""The worklist as a read model: kept by facts of orders, patients and studies, read by C-FIND."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, exists, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.facts import OrderCancelled, OrderPlaced, Patient
-from services.intake.store import ORDER
+from services.intake.store import CLOSED_STUDY, ORDER
+from services.intake.worklist_patients import PatientReadings
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,8 +26,13 @@ class ScheduledOrder:
     ordered_by: str | None = None
 
 
-def place(connection: Connection, site: str, order: OrderPlaced) -> None:
-    """Put an order on the worklist, or change it where this revision is newer."""
+def place(
+    connection: Connection, site: str, order: OrderPlaced, told_at: datetime | None = None
+) -> None:
+    """Put an order on the worklist, or change it where this revision is newer.
+
+    ``told_at`` is when the record told it: a patient described later reads as described.
+    """
     values = {
         "revision": order.revision,
         "study_instance_uid": order.study_instance_uid,
@@ -36,6 +42,7 @@ def place(connection: Connection, site: str, order: OrderPlaced) -> None:
         "plan": order.plan,
         "patient": order.patient.model_dump_json().encode(),
         "ordered_by": order.ordered_by,
+        "told_at": told_at,
     }
     dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     row = {"site": site, "order_id": order.order_id, "cancelled": False, **values}
@@ -68,16 +75,25 @@ def scheduled(
     since: datetime | None = None,
     until: datetime | None = None,
 ) -> Sequence[ScheduledOrder]:
-    """List a site's orders that are not cancelled, by time; ``until`` is not included."""
+    """List a site's orders by time; ``until`` is not included.
+
+    A cancelled order is not there, nor one whose study was closed, even if it is placed anew.
+    """
+    closed = exists().where(
+        CLOSED_STUDY.c.site == ORDER.c.site,
+        CLOSED_STUDY.c.study_instance_uid == ORDER.c.study_instance_uid,
+    )
     query = (
         select(ORDER)
-        .where(ORDER.c.site == site, ORDER.c.cancelled.is_(False), ORDER.c.revision > 0)
+        .where(ORDER.c.site == site, ORDER.c.cancelled.is_(False), ORDER.c.revision > 0, ~closed)
         .order_by(ORDER.c.scheduled_at, ORDER.c.order_id)
     )
     if since is not None:
         query = query.where(ORDER.c.scheduled_at >= since)
     if until is not None:
         query = query.where(ORDER.c.scheduled_at < until)
+    found = [(row, Patient.model_validate_json(row.patient)) for row in connection.execute(query)]
+    patients = PatientReadings(connection, site, {patient.patient_id for _, patient in found})
     return [
         ScheduledOrder(
             order_id=row.order_id,
@@ -86,8 +102,8 @@ def scheduled(
             room=row.room,
             scheduled_at=row.scheduled_at,
             plan=row.plan,
-            patient=Patient.model_validate_json(row.patient),
+            patient=patients.read(patient, row.told_at),
             ordered_by=row.ordered_by,
         )
-        for row in connection.execute(query)
+        for row, patient in found
     ]

@@ -22,6 +22,7 @@ from pydantic_settings import (
 
 from schemas.base import Name
 from schemas.errors import GomphosisError, InvalidInput
+from schemas.group import AeTitle
 
 PREFIX = "GOMPHOSIS_"
 FILE_VARIABLE = "GOMPHOSIS_SETTINGS"
@@ -150,6 +151,9 @@ class WatchedSettings(_Section):
 class IntakeSettings(_Section):
     """The doors: the DICOM node and the HTTP endpoint.
 
+    ``close_on_completed_step``: a station's completed step closes its study, without a person.
+    ``retrieve_ae_title``: where images can be retrieved from by DICOM; records that listen are
+    told so of each closed study. Empty: they are told nothing.
     ``pixel_statistics``: look at each uncompressed image's pixels; costs some ms for each.
     """
 
@@ -168,6 +172,8 @@ class IntakeSettings(_Section):
     min_free_bytes: Annotated[int, Field(ge=0)] = 200_000_000
     max_image_bytes: Annotated[int, Field(ge=1)] = 512_000_000
     pixel_statistics: bool = True
+    close_on_completed_step: bool = False
+    retrieve_ae_title: AeTitle | None = None
     max_body_bytes: Annotated[int, Field(ge=1_000)] = 1_000_000
     max_facts_in_body: Annotated[int, Field(ge=1, le=10_000)] = 1_000
     watched: Annotated[tuple[WatchedSettings, ...], Field(max_length=200)] = ()

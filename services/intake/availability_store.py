@@ -1,0 +1,136 @@
+"""Closed studies, and which record is told of which content of them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from pydicom.uid import generate_uid
+from sqlalchemy import ColumnElement, Connection, and_, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+
+from schemas.envelope import Message, Payload
+from schemas.facts import DocumentStored, ImageStored, StudyClosed
+from services.intake.store import AVAILABILITY, CLOSED_STUDY
+
+
+@dataclass(frozen=True, slots=True)
+class DueNotice:
+    """A notice that a record waits for. Its UID stays, so that a repeat is recognised."""
+
+    site: str
+    study_instance_uid: str
+    device: str
+    content_sha256: str
+    notice_instance_uid: str
+    attempts: int
+
+
+def note_fact(connection: Connection, message: Message[Payload]) -> None:
+    """Note a study's closing, and anything stored of a study that is closed."""
+    payload = message.payload
+    now = datetime.now(UTC)
+    if isinstance(payload, StudyClosed):
+        dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+        connection.execute(
+            dialect.insert(CLOSED_STUDY)
+            .values(site=message.site, study_instance_uid=payload.study_instance_uid, look_at=now)
+            .on_conflict_do_update(
+                index_elements=list(CLOSED_STUDY.primary_key.columns), set_={"look_at": now}
+            )
+        )
+    elif isinstance(payload, ImageStored | DocumentStored):
+        connection.execute(
+            update(CLOSED_STUDY)
+            .where(_is_study(message.site, payload.study_instance_uid))
+            .values(look_at=now)
+        )
+
+
+def to_look_at(connection: Connection, now: datetime) -> list[tuple[str, str, datetime]]:
+    """List closed studies that something has changed of: site, study, and since when it is due."""
+    query = select(CLOSED_STUDY).where(CLOSED_STUDY.c.look_at <= now).limit(50)
+    return [(row.site, row.study_instance_uid, row.look_at) for row in connection.execute(query)]
+
+
+def looked_at(
+    connection: Connection, site: str, study: str, due_at: datetime, again_at: datetime | None
+) -> None:
+    """Set when a study is looked at next, unless something has changed since it was due."""
+    connection.execute(
+        update(CLOSED_STUDY)
+        .where(_is_study(site, study), CLOSED_STUDY.c.look_at == due_at)
+        .values(look_at=again_at)
+    )
+
+
+def owe_notice(
+    connection: Connection, site: str, study_instance_uid: str, device: str, content_sha256: str
+) -> None:
+    """Owe a device a notice of this content, unless it had or has one; older ones are dropped."""
+    connection.execute(
+        update(AVAILABILITY)
+        .where(
+            AVAILABILITY.c.site == site,
+            AVAILABILITY.c.study_instance_uid == study_instance_uid,
+            AVAILABILITY.c.device == device,
+            AVAILABILITY.c.content_sha256 != content_sha256,
+            AVAILABILITY.c.due_at.is_not(None),
+        )
+        .values(due_at=None)
+    )
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    connection.execute(
+        dialect.insert(AVAILABILITY)
+        .values(
+            site=site,
+            study_instance_uid=study_instance_uid,
+            device=device,
+            content_sha256=content_sha256,
+            notice_instance_uid=str(generate_uid(prefix=None)),
+            attempts=0,
+            due_at=datetime.now(UTC),
+        )
+        .on_conflict_do_nothing()
+    )
+
+
+def due(connection: Connection, now: datetime) -> Sequence[DueNotice]:
+    query = select(AVAILABILITY).where(AVAILABILITY.c.due_at <= now)
+    return [
+        DueNotice(
+            row.site,
+            row.study_instance_uid,
+            row.device,
+            row.content_sha256,
+            row.notice_instance_uid,
+            row.attempts,
+        )
+        for row in connection.execute(query.order_by(AVAILABILITY.c.due_at).limit(200))
+    ]
+
+
+def put_off(connection: Connection, notice: DueNotice, due_at: datetime) -> None:
+    connection.execute(
+        update(AVAILABILITY)
+        .where(_is(notice), AVAILABILITY.c.due_at.is_not(None))
+        .values(attempts=AVAILABILITY.c.attempts + 1, due_at=due_at)
+    )
+
+
+def told(connection: Connection, notice: DueNotice) -> None:
+    connection.execute(update(AVAILABILITY).where(_is(notice)).values(due_at=None))
+
+
+def _is_study(site: str, study_instance_uid: str) -> ColumnElement[bool]:
+    return and_(
+        CLOSED_STUDY.c.site == site, CLOSED_STUDY.c.study_instance_uid == study_instance_uid
+    )
+
+
+def _is(notice: DueNotice) -> ColumnElement[bool]:
+    return and_(
+        AVAILABILITY.c.site == notice.site,
+        AVAILABILITY.c.study_instance_uid == notice.study_instance_uid,
+        AVAILABILITY.c.device == notice.device,
+        AVAILABILITY.c.content_sha256 == notice.content_sha256,
+    )

@@ -1,0 +1,82 @@
+"""Associations that we ask for, with a device that listens."""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, Final
+
+from pynetdicom import AE, build_role
+
+from schemas.errors import GomphosisError
+from schemas.group import Device, Site
+from services.intake.sop_classes import PLAIN_SYNTAXES
+
+WAITS_S: Final[tuple[float, ...]] = (2.0, 5.0, 15.0, 60.0, 300.0, 900.0, 3600.0)
+"""The waits between attempts, growing; the last one stays for as long as it takes."""
+
+_CONNECT_S, _ASSOCIATE_S, _ANSWER_S = 5.0, 10.0, 30.0
+
+# Warnings of PS3.7 annex C that come with the work done.
+_DONE = frozenset({0x0000, 0x0001, 0x0107, 0x0116})
+
+
+class PeerUnreachable(GomphosisError):  # noqa: N818 - a state, not a fault of the caller
+    """A device cannot be told now; it is tried again later."""
+
+    def __init__(self, device: str, reason: str) -> None:
+        self.device = device
+        self.reason = reason
+        super().__init__(
+            f"device {device}: {reason}. Check that it runs, and its ae_title and listens_at in "
+            "group.yaml"
+        )
+
+
+def wait_after(attempts: int) -> float:
+    """Give the wait in seconds after so many attempts that failed."""
+    return WAITS_S[min(attempts, len(WAITS_S) - 1)]
+
+
+@contextmanager
+def associated(
+    site: Site, device: Device, sop_classes: Sequence[str], *, as_provider: bool = False
+) -> Iterator[Any]:
+    """Associate with a device under the site's title, and release at the end.
+
+    ``as_provider``: we ask for the provider's role (PS3.7 annex D.3.3.4), as for a report on a
+    commitment. A peer that answers nothing about roles is taken at its word that it listens.
+
+    Raises PeerUnreachable.
+    """
+    if device.listens_at is None or device.ae_title is None:
+        raise PeerUnreachable(device.name, "expected ae_title and listens_at, found none")
+    entity = AE(ae_title=site.called_ae_title)
+    entity.connection_timeout = _CONNECT_S
+    entity.acse_timeout = _ASSOCIATE_S
+    entity.dimse_timeout = entity.network_timeout = _ANSWER_S
+    for sop_class in sop_classes:
+        entity.add_requested_context(sop_class, list(PLAIN_SYNTAXES))
+    roles: list[Any] = [build_role(one, scp_role=True) for one in sop_classes if as_provider]
+    try:
+        association = entity.associate(
+            device.listens_at.host,
+            device.listens_at.port,
+            ae_title=device.ae_title,
+            ext_neg=roles,
+        )
+    except (OSError, RuntimeError, ValueError) as error:
+        raise PeerUnreachable(device.name, str(error)) from error
+    if not association.is_established:
+        rejected = association.is_rejected
+        raise PeerUnreachable(device.name, "association rejected" if rejected else "no answer")
+    try:
+        if not association.accepted_contexts:
+            raise PeerUnreachable(device.name, "it accepts none of our services")
+        yield association
+    finally:
+        if association.is_established:
+            association.release()
+
+
+def is_done(status: Any) -> bool:
+    """Tell whether a peer's answer says that the work is done; an empty one is no answer."""
+    return status.get("Status") in _DONE
