@@ -5,16 +5,24 @@ from collections.abc import Iterator, Sequence
 from schemas.conclusions import ExposureUse, Question
 from schemas.facts import FactWithdrawn, ImageStored, OrderPlaced
 from schemas.group import Site
-from schemas.plans import Plan
+from schemas.plans import Plan, PlanChoice, Scope
 from services.assessment.counting import DECISIONS, Fact, told
 from services.assessment.room_day import RoomDay, place_of
 from services.assessment.study_exposures import StudyExposure
 
 
 def order_questions(
-    facts: Sequence[Fact], order: OrderPlaced | None, plan: Plan | None, *, cancelled: bool
+    facts: Sequence[Fact],
+    order: OrderPlaced | None,
+    plan: Plan | None,
+    *,
+    cancelled: bool,
+    fitting: PlanChoice | None = None,
 ) -> Iterator[Question]:
-    """Ask about the order. ``cancelled``: it was, and there are images or exposures."""
+    """Ask about the order. ``cancelled``: it was, and there are images or exposures.
+
+    ``fitting`` is the full-mouth plan that the animal itself would get, where that is plain.
+    """
     image_keys = tuple(f.natural_key for f, _ in told(facts, ImageStored))
     orders = {placed.order_id for _, placed in told(facts, OrderPlaced)}
     order_keys = tuple(f.natural_key for f, _ in told(facts, OrderPlaced))
@@ -28,7 +36,7 @@ def order_questions(
         yield Question(
             code="plan-unknown",
             words=f"The order names the plan '{order.plan}', which the site does not have. "
-            "Which views are wanted?",
+            f"Which views are wanted?{_would_be(fitting)}"[:2000],
             about=order_keys,
         )
     elif plan.species is not order.patient.species:
@@ -36,6 +44,13 @@ def order_questions(
             code="plan-of-other-species",
             words=f"The plan is for a {plan.species.value}, the patient is a "
             f"{order.patient.species.value}. Is the order right?",
+            about=order_keys,
+        )
+    elif _is_against_age(plan, order, fitting):
+        yield Question(
+            code="plan-against-age",
+            words=f"The plan is for {plan.dentition} teeth.{_would_be(fitting)} "
+            "Which teeth does the animal have?"[:2000],
             about=order_keys,
         )
     if len(orders) > 1:
@@ -50,6 +65,19 @@ def order_questions(
             words="The order was cancelled, yet there are images or exposures. What holds?",
             about=image_keys,
         )
+
+
+def _is_against_age(plan: Plan, order: OrderPlaced, fitting: PlanChoice | None) -> bool:
+    """Only of a known birth date, and only where the whole mouth is planned."""
+    if fitting is None or order.patient.born_on is None or plan.scope is not Scope.FULL_MOUTH:
+        return False
+    return fitting.plan.dentition is not plan.dentition
+
+
+def _would_be(fitting: PlanChoice | None) -> str:
+    if fitting is None:
+        return ""
+    return f" By the animal itself it would be {fitting.plan.name} ({'; '.join(fitting.reasons)})."
 
 
 def place_questions(facts: Sequence[Fact], where: RoomDay, site: Site) -> Iterator[Question]:

@@ -13,22 +13,31 @@ from schemas.limits import (
 )
 from schemas.outputs import SpectrumModel, load_spectrum_model
 from schemas.plans import Plan, load_plans
+from schemas.quality import DeviationBands, load_deviation_bands
+from schemas.techniques import TechniqueChart, load_technique_chart
 
 PACKAGED_LIMITS = "group_default"
+PACKAGED_CHART = "invented_chart"
 
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """Plans by code, dose limits, the output model, and the published levels to compare with."""
+    """Plans by code, dose limits, the output model, and the published levels to compare with.
+
+    Without a chart no setting is compared with anything; the default size rule holds all the same.
+    """
 
     plans: Mapping[str, Plan]
     limits: DoseLimits | None
     model: SpectrumModel | None
     references: PublishedReferenceLevels | None
+    chart: TechniqueChart | None = None
+    bands: DeviationBands | None = None
 
 
 def load_rules(site: Site, group_dir: Path) -> Rules:
-    """Read a site's rules: ``plans/*.yaml`` and ``limits/<name>.yaml`` of the group's folder.
+    """Read a site's rules: ``plans/*.yaml``, ``limits/<name>.yaml`` and ``techniques/<name>.yaml``
+    of the group's folder.
 
     A folder of plans may be absent; the packaged plans and limits then hold. Raises InvalidInput
     or PlanError, naming the file and what is wrong in it.
@@ -41,4 +50,14 @@ def load_rules(site: Site, group_dir: Path) -> Rules:
         limits=load_dose_limits(limits_file if own_limits else None),
         model=load_spectrum_model(),
         references=load_published_reference_levels(),
+        chart=_chart(site, group_dir / "techniques"),
+        bands=load_deviation_bands(),
     )
+
+
+def _chart(site: Site, folder: Path) -> TechniqueChart | None:
+    if site.techniques is None:
+        return None
+    own = folder / f"{site.techniques}.yaml"
+    packaged = site.techniques == PACKAGED_CHART and not own.is_file()
+    return load_technique_chart(None if packaged else own)

@@ -1,28 +1,22 @@
 """What a study's images make of its plan: done, missing, excused, or for a person to decide."""
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 
-from schemas.conclusions import ImageUse, Question, StudyState, ViewResult, ViewStatus
-from schemas.plans import Plan, Scope, View
-from services.assessment.set_cover import smallest_cover
+from schemas.conclusions import ImageUse, Question, ViewResult, ViewStatus
+from schemas.plans import Plan
+from services.assessment.positions import read_absent, read_teeth, uncertain_positions
+from services.assessment.series_views import (
+    NOT_SETTLED,
+    NOTHING_TOLD,
+    SeriesImage,
+    SeriesTold,
+    missing_words,
+    suggestion,
+    uncovered_teeth,
+    view_result,
+)
 from services.assessment.view_choice import Choice, ViewChoice, choose_view
-
-
-@dataclass(frozen=True, slots=True)
-class SeriesImage:
-    """One image as the series sees it. ``doubts`` keep it from counting until a person assigns
-    it to a view; ``rejected`` says why it was rejected."""
-
-    uid: str
-    fact_key: str
-    acquired_at: datetime
-    teeth: frozenset[int] = frozenset()
-    claimed: str | None = None
-    assigned: str | None = None
-    rejected: str | None = None
-    doubts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +26,10 @@ class ImagePart:
     use: ImageUse
     view: str | None
     words: str
+    rule: str
     superseded: bool = False
+    facts: tuple[str, ...] = ()
+    rejected: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +40,7 @@ class SeriesCheck:
     images: Mapping[str, ImagePart] = field(default_factory=dict)
     still_missing: tuple[str, ...] = ()
     suggested_views: tuple[str, ...] = ()
+    suggestion_words: str | None = None
     teeth_without_view: tuple[int, ...] = ()
     questions: tuple[Question, ...] = ()
 
@@ -58,9 +56,17 @@ def check_series(
     *,
     excused: Mapping[str, str] | None = None,
     absent: frozenset[int] = frozenset(),
+    told: SeriesTold = NOTHING_TOLD,
 ) -> SeriesCheck:
-    """Check a plan. ``excused`` maps view codes to reasons; the order of images is no matter."""
-    ordered = sorted(images, key=lambda image: (image.acquired_at, image.uid))
+    """Check a plan. ``excused`` maps view codes to reasons; the order of images is no matter.
+
+    ``told`` holds the facts behind the plan and behind what was excused or charted.
+    """
+    ordered = sorted(
+        (replace(image, teeth=read_teeth(plan, image.teeth)) for image in images),
+        key=lambda image: (image.acquired_at, image.uid),
+    )
+    absent, uncertain = read_absent(plan, absent), uncertain_positions(plan)
     choices = {
         image.uid: choose_view(
             plan,
@@ -68,6 +74,7 @@ def check_series(
             claimed=image.claimed,
             teeth=image.teeth,
             absent=absent,
+            uncertain=uncertain,
         )
         for image in ordered
     }
@@ -86,7 +93,9 @@ def check_series(
         for code, candidates in shown.items()
     }
     parts = {
-        image.uid: _part(plan, image, choices[image.uid], planned_for, counting)
+        image.uid: _with_facts(
+            _part(plan, image, choices[image.uid], planned_for, counting), image, counting, told
+        )
         for image in ordered
     }
     questions = tuple(
@@ -100,32 +109,20 @@ def check_series(
         return SeriesCheck(images=parts, questions=questions)
 
     views = tuple(
-        _view_result(view, shown, counting, undecided, excused or {}, absent) for view in plan.views
+        view_result(view, shown, counting, undecided, excused or {}, absent, told)
+        for view in plan.views
     )
-    uncovered = _uncovered(plan, views, counting, absent)
+    uncovered = uncovered_teeth(plan, views, counting, absent, uncertain)
+    suggested, why_fewest = suggestion(plan, views, uncovered)
     return SeriesCheck(
         views=views,
         images=parts,
-        still_missing=tuple(_missing_words(v) for v in views if v.status in _NOT_SETTLED),
-        suggested_views=_suggested(plan, views, uncovered),
+        still_missing=tuple(missing_words(v) for v in views if v.status in NOT_SETTLED),
+        suggested_views=suggested,
+        suggestion_words=why_fewest,
         teeth_without_view=tuple(sorted(uncovered)),
         questions=questions,
     )
-
-
-_NOT_SETTLED = frozenset({ViewStatus.MISSING, ViewStatus.NEEDS_PERSON})
-
-
-def state_of(check: SeriesCheck, *, begun: bool, closed: bool, cancelled: bool) -> StudyState:
-    """Tell how far a study is. ``begun``: it has an image or an exposure."""
-    if cancelled and not begun:
-        return StudyState.CANCELLED
-    if closed:
-        return StudyState.COMPLETE if check.settled else StudyState.INCOMPLETE
-    if not begun:
-        return StudyState.PLANNED
-    # Without a plan nobody but a person can say that a study is complete.
-    return StudyState.COMPLETE if check.views and check.settled else StudyState.UNDER_WAY
 
 
 def _planned_for(plan: Plan | None) -> dict[str, str]:
@@ -162,20 +159,38 @@ def _part(
     superseded = counts is not None and counts.uid != image.uid
     title = _title(plan, code)
     if image.rejected is not None:
-        return ImagePart(ImageUse.REJECTED, code, f"rejected: {image.rejected}", superseded)
+        words = f"rejected: {image.rejected}"
+        return ImagePart(ImageUse.REJECTED, code, words, "image-rejected", superseded)
     if _is_open(image, choice):
-        return ImagePart(ImageUse.UNASSIGNED, None, _open_words(plan, image, choice))
+        rule = "image-in-doubt" if image.doubts else f"image-{choice.choice}".replace("_", "-")
+        return ImagePart(ImageUse.UNASSIGNED, None, _open_words(plan, image, choice), rule)
     if code is None:
         words = "shows no planned view" if plan is not None else "there is no plan to count it for"
-        return ImagePart(ImageUse.EXTRA, None, words)
+        return ImagePart(ImageUse.EXTRA, None, words, "image-beyond-plan")
     if superseded:
-        return ImagePart(ImageUse.REPEAT, code, f"{title}, replaced by a later image", True)
-    how = {
-        Choice.ASSIGNED: "assigned by a person",
-        Choice.CLAIMED: "as the image says",
-        Choice.TEETH: "by its teeth",
+        words = f"{title}, replaced by a later image"
+        return ImagePart(ImageUse.REPEAT, code, words, "latest-image-counts", True)
+    how, rule = {
+        Choice.ASSIGNED: ("assigned by a person", "view-assigned"),
+        Choice.CLAIMED: ("as the image says", "view-as-image-claims"),
+        Choice.TEETH: ("by its teeth", "view-by-teeth"),
     }[choice.choice]
-    return ImagePart(ImageUse.VIEW, code, f"{title}, {how}")
+    return ImagePart(ImageUse.VIEW, code, f"{title}, {how}", rule)
+
+
+def _with_facts(
+    part: ImagePart,
+    image: SeriesImage,
+    counting: Mapping[str, SeriesImage | None],
+    told: SeriesTold,
+) -> ImagePart:
+    """Add the facts that an image's part rests on: its own, the plan's, and those of the image
+    that counts in its place."""
+    keys = {image.fact_key, *image.decided_by, *told.plan}
+    counts = counting.get(part.view) if part.superseded and part.view is not None else None
+    if counts is not None:
+        keys |= {counts.fact_key, *counts.decided_by}
+    return replace(part, facts=tuple(sorted(keys)), rejected=image.rejected)
 
 
 def _title(plan: Plan | None, code: str | None) -> str:
@@ -196,82 +211,9 @@ def _open_words(plan: Plan | None, image: SeriesImage, choice: ViewChoice) -> st
 
 def _question(plan: Plan | None, image: SeriesImage, choice: ViewChoice) -> Question:
     words = f"Which view is this image? It {_open_words(plan, image, choice)}."
-    return Question(code="image-without-view", words=words, about=(image.fact_key,))
-
-
-def _view_result(
-    view: View,
-    shown: Mapping[str, list[SeriesImage]],
-    counting: Mapping[str, SeriesImage | None],
-    undecided: Mapping[str, list[SeriesImage]],
-    excused: Mapping[str, str],
-    absent: frozenset[int],
-) -> ViewResult:
-    # Its own images first, then those of the planned views that may stand for it.
-    code = next(
-        (c for c in (view.code, *view.alternatives) if counting.get(c) is not None), view.code
+    return Question(
+        code="image-without-view",
+        words=words[:2000],
+        about=(image.fact_key,),
+        rule="image-in-doubt" if image.doubts else f"image-{choice.choice}".replace("_", "-"),
     )
-    counts = counting.get(code)
-    images = shown.get(code, [])
-    waiting = [image for image in undecided.get(view.code, []) if image.rejected is None]
-    if counts is not None:
-        status = ViewStatus.DONE
-        words = "done" if code == view.code else f"done by {code} in its place"
-    elif view.code in excused:
-        status, words = ViewStatus.EXCUSED, excused[view.code]
-    elif absent.issuperset(view.teeth):
-        status = ViewStatus.EXCUSED
-        # Common practice, no published source.
-        words = "every tooth is absent by the chart; the vet may want it for retained roots"
-    elif waiting:
-        status, words = ViewStatus.NEEDS_PERSON, "an image may show it: a person decides"
-    elif images:
-        status, words = ViewStatus.MISSING, "its image was rejected"
-    else:
-        status, words = ViewStatus.MISSING, "no image yet"
-    return ViewResult(
-        view=view.code,
-        title=view.name,
-        teeth=view.teeth,
-        status=status,
-        images=tuple(image.uid for image in images or waiting),
-        words=words,
-    )
-
-
-def _missing_words(view: ViewResult) -> str:
-    return view.title if view.status is ViewStatus.MISSING else f"{view.title} ({view.words})"
-
-
-def _uncovered(
-    plan: Plan,
-    views: Sequence[ViewResult],
-    counting: Mapping[str, SeriesImage | None],
-    absent: frozenset[int],
-) -> frozenset[int]:
-    """Planned teeth that are present, that no counting image shows and that nobody excused."""
-    covered = set(absent)
-    for code, image in counting.items():
-        if image is not None:
-            view = plan.view(code)
-            told_by_view = view is not None and (not image.teeth or image.assigned is not None)
-            covered |= image.teeth
-            covered |= set(view.teeth) if view is not None and told_by_view else set()
-    wanted = {
-        tooth for view in views if view.status is not ViewStatus.EXCUSED for tooth in view.teeth
-    }
-    return frozenset(wanted - covered)
-
-
-def _suggested(
-    plan: Plan, views: Sequence[ViewResult], uncovered: frozenset[int]
-) -> tuple[str, ...]:
-    """The smallest set of further views; for a single tooth every view has its own purpose."""
-    if plan.scope is Scope.SINGLE_TOOTH:
-        return tuple(view.view for view in views if view.status in _NOT_SETTLED)
-    offered = {
-        view.view: frozenset(view.teeth)
-        for view in sorted(views, key=lambda view: view.status is ViewStatus.DONE)
-        if view.status is not ViewStatus.EXCUSED
-    }
-    return smallest_cover(uncovered, offered)

@@ -34,11 +34,13 @@ def choose_view(
     claimed: str | None,
     teeth: frozenset[int],
     absent: frozenset[int] = frozenset(),
+    uncertain: frozenset[int] = frozenset(),
 ) -> ViewChoice:
     """Choose the view, or substitute, of ``plan`` that an image counts for.
 
     Teeth alone decide only where the image shows every tooth present of the view and one view
-    fits best: nothing is guessed.
+    fits best: nothing is guessed. ``uncertain`` positions may be empty, and an image need
+    not name them.
     """
     if plan is None:
         return ViewChoice(Choice.EXTRA if assigned or claimed or teeth else Choice.NOTHING_TOLD)
@@ -51,12 +53,16 @@ def choose_view(
         choice = Choice.CLAIMED if agrees else Choice.CONTRADICTORY
         return ViewChoice(choice, view.code if agrees else None, (view.code,))
     if teeth:
-        return _by_teeth(plan, teeth, absent)
+        return _by_teeth(plan, teeth, absent, uncertain)
     return ViewChoice(Choice.EXTRA if claimed is not None else Choice.NOTHING_TOLD)
 
 
-def _by_teeth(plan: Plan, teeth: frozenset[int], absent: frozenset[int]) -> ViewChoice:
-    fitting = _fitting(plan.views, teeth, absent) or _fitting(plan.substitutes, teeth, absent)
+def _by_teeth(
+    plan: Plan, teeth: frozenset[int], absent: frozenset[int], uncertain: frozenset[int]
+) -> ViewChoice:
+    fitting = _fitting(plan.views, teeth, absent, uncertain) or _fitting(
+        plan.substitutes, teeth, absent, uncertain
+    )
     if not fitting:
         return ViewChoice(Choice.EXTRA)
     best = max(share for share, _ in fitting)
@@ -67,12 +73,16 @@ def _by_teeth(plan: Plan, teeth: frozenset[int], absent: frozenset[int]) -> View
 
 
 def _fitting(
-    views: tuple[View, ...], teeth: frozenset[int], absent: frozenset[int]
+    views: tuple[View, ...],
+    teeth: frozenset[int],
+    absent: frozenset[int],
+    uncertain: frozenset[int],
 ) -> list[tuple[float, str]]:
     """Views whose every present tooth the image shows, with the shared part of all teeth."""
     fitting = []
     for view in views:
-        wanted = frozenset(view.teeth) - absent
+        present = frozenset(view.teeth) - absent
+        wanted = present - uncertain or present
         if wanted and wanted <= teeth:
             fitting.append((len(wanted) / len(teeth | wanted), view.code))
     return fitting

@@ -8,7 +8,9 @@ from hypothesis import strategies as st
 
 from schemas.conclusions import ImageUse, StudyState, ViewStatus
 from schemas.plans import Plan, load_plans
-from services.assessment.series import SeriesCheck, SeriesImage, check_series, state_of
+from services.assessment.series import SeriesCheck, check_series
+from services.assessment.series_views import SeriesImage
+from services.assessment.study_state import state_of
 
 PLANS = load_plans()
 CAT = PLANS["cat-full-mouth"]

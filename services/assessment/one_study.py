@@ -1,0 +1,257 @@
+"""The assessment of one study, put together from what each rule says of it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from schemas.conclusions import ExposureUse, ImageResult, Question, StudyAssessed
+from schemas.facts import (
+    ImageAssigned,
+    ImageRejected,
+    ImageStored,
+    LinkDecided,
+    OrderCancelled,
+    OrderPlaced,
+    ReadinessChecked,
+    StudyClosed,
+    ToothAbsent,
+    ViewExcused,
+)
+from schemas.group import Site
+from schemas.plans import Plan, PlanChoice, PlanError, choose_plan
+from services.assessment.counting import Fact, PatientIds, told
+from services.assessment.doubts import doubt_questions, image_doubts
+from services.assessment.explained import (
+    explained_exposures,
+    explained_questions,
+    made_exposures,
+    shown_images,
+)
+from services.assessment.quality import QualityImage, quality_hints
+from services.assessment.questions import (
+    link_questions,
+    order_questions,
+    place_questions,
+    withdrawal_questions,
+)
+from services.assessment.repeats import find_repeats
+from services.assessment.room_day import NO_ROOM, RoomDay, current_order
+from services.assessment.room_links import LinkedRoom
+from services.assessment.room_view import RoomView, technique_cases
+from services.assessment.rules import Rules
+from services.assessment.series import SeriesCheck, check_series
+from services.assessment.series_views import SeriesImage, SeriesTold
+from services.assessment.study_exposures import StudyExposure, dose_of
+from services.assessment.study_state import state_of, state_words
+from services.assessment.suspicions import interleaved_question, side_questions
+from services.assessment.technique import Animal, technique_findings
+
+FIRST_REVISION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class OneStudy:
+    """One study's own facts, in time order, and what its room says."""
+
+    uid: str
+    facts: Sequence[Fact]
+    site: Site
+    where: RoomDay
+    rules: Rules
+    room: LinkedRoom
+    view: RoomView
+    ids: PatientIds
+
+    def assess(self) -> StudyAssessed:
+        """Assess it, at revision 1. Raises nothing: whatever is odd becomes a question."""
+        order, order_key = self._order()
+        plan = self.rules.plans.get(order.plan) if order is not None else None
+        images = sorted(
+            told(self.facts, ImageStored), key=lambda p: (p[1].acquired_at, p[1].sop_instance_uid)
+        )
+        image_keys = {image.sop_instance_uid: fact.natural_key for fact, image in images}
+        absent = frozenset(fact.tooth for _, fact in told(self.facts, ToothAbsent))
+        check, questions = self._series(order, order_key, plan, images, absent)
+        exposures = self._exposures(check)
+        results, dose = dose_of(exposures, self.site, self.rules)
+        closed = bool(told(self.facts, StudyClosed))
+        cancelled = order is not None and any(
+            cancelled.order_id == order.order_id
+            for _, cancelled in told(self.facts, OrderCancelled)
+        )
+        begun = bool(images or exposures)
+        state = state_of(check, begun=begun, closed=closed, cancelled=cancelled)
+        told_id = order.patient.patient_id if order is not None else images[0][1].patient_id
+        patient_id = self.ids.current(told_id)
+        patient = order.patient.model_copy(update={"patient_id": patient_id}) if order else None
+        views = {uid: part.view for uid, part in check.images.items()}
+        cases = technique_cases(exposures, self.view, self.site, plan, views, image_keys)
+        animal = Animal(order.patient, order_key) if order is not None and order_key else None
+        fitting = self._fitting(order)
+        questions += order_questions(
+            self.facts, order, plan, cancelled=cancelled and begun, fitting=fitting
+        )
+        questions += place_questions(self.facts, self.where, self.site)
+        questions += withdrawal_questions(self.facts, {one.key for one in exposures})
+        questions += link_questions(exposures)
+        questions += side_questions(cases)
+        questions += interleaved_question(self.uid, self.view.images)
+        asked = explained_questions(questions)
+        findings = technique_findings(cases, self.rules.chart, animal)
+        decided = told(self.facts, LinkDecided)
+        return StudyAssessed(
+            revision=FIRST_REVISION,
+            study_instance_uid=self.uid,
+            room=self.where.room if self.where.room != NO_ROOM else None,
+            day=self.where.day,
+            order_id=order.order_id if order else None,
+            accession_number=order.accession_number if order else images[0][1].accession_number,
+            account=order.account if order else None,
+            indication=order.indication if order else None,
+            training=order.training if order else False,
+            patient_id=patient_id,
+            patient=patient,
+            plan=plan.code if plan else None,
+            plan_title=plan.name if plan else None,
+            state=state,
+            state_words=state_words(check, state, closed=closed),
+            closed=closed,
+            views=check.views,
+            still_missing=check.still_missing,
+            suggested_views=check.suggested_views,
+            suggestion_words=check.suggestion_words,
+            teeth_without_view=check.teeth_without_view,
+            absent_teeth=tuple(sorted(absent)),
+            images=tuple(self._image_result(image, check) for _, image in images),
+            exposures=explained_exposures(results, exposures, self.view, image_keys, decided),
+            technique=findings,
+            quality=quality_hints(
+                [QualityImage(fact.natural_key, image) for fact, image in images], self.rules.bands
+            ),
+            repeats=find_repeats(shown_images(images, check, plan), made_exposures(exposures)),
+            dose=dose,
+            anaesthesia_confirmed_by=self._anaesthesia_confirmed_by(),
+            questions=asked,
+            facts=self._facts_used(
+                exposures,
+                {told_id, *(i.patient_id for _, i in images)},
+                {key for question in asked for key in question.about}
+                | {key for finding in findings for key in finding.facts},
+            ),
+        )
+
+    def _order(self) -> tuple[OrderPlaced | None, str | None]:
+        order = current_order(self.facts)
+        keys = (f.natural_key for f, placed in told(self.facts, OrderPlaced) if placed is order)
+        return order, next(keys, None)
+
+    def _fitting(self, order: OrderPlaced | None) -> PlanChoice | None:
+        """The full-mouth plan that the animal itself would get; None where that is not plain."""
+        if order is None:
+            return None
+        patient = order.patient
+        weight_kg = patient.weight.kg if patient.weight is not None else None
+        try:
+            return choose_plan(
+                patient.species,
+                weight_kg,
+                born_on=patient.born_on,
+                on=self.where.day,
+                plans=self.rules.plans,
+            )
+        except PlanError:
+            return None  # nothing to propose: the question is asked without it
+
+    def _series(
+        self,
+        order: OrderPlaced | None,
+        order_key: str | None,
+        plan: Plan | None,
+        images: Sequence[tuple[Fact, ImageStored]],
+        absent: frozenset[int],
+    ) -> tuple[SeriesCheck, list[Question]]:
+        # The facts stand in time order, so that of competing decisions the latest stays.
+        assigned = {a.sop_instance_uid: (a.view, f) for f, a in told(self.facts, ImageAssigned)}
+        rejected = {
+            r.sop_instance_uid: (_rejected(r), f) for f, r in told(self.facts, ImageRejected)
+        }
+        questions: list[Question] = []
+        members: list[SeriesImage] = []
+        for fact, image in images:
+            uid = image.sop_instance_uid
+            doubts = image_doubts(image, order, self.ids, plan)
+            if uid not in assigned and uid not in rejected:
+                questions += doubt_questions(doubts, fact.natural_key)
+            decisions = [found for found in (assigned.get(uid), rejected.get(uid)) if found]
+            members.append(
+                SeriesImage(
+                    uid=uid,
+                    fact_key=fact.natural_key,
+                    acquired_at=image.acquired_at,
+                    teeth=frozenset(image.teeth),
+                    claimed=image.view,
+                    assigned=assigned[uid][0] if uid in assigned else None,
+                    rejected=rejected[uid][0] if uid in rejected else None,
+                    doubts=tuple(words for _, words in doubts),
+                    decided_by=tuple(sorted(fact.natural_key for _, fact in decisions)),
+                )
+            )
+        excused = {e.view: (e.reason, f.natural_key) for f, e in told(self.facts, ViewExcused)}
+        behind = SeriesTold(
+            plan=(order_key,) if order_key is not None else (),
+            excused={view: key for view, (_, key) in excused.items()},
+            absent={a.tooth: f.natural_key for f, a in told(self.facts, ToothAbsent)},
+        )
+        reasons = {view: reason for view, (reason, _) in excused.items()}
+        check = check_series(plan, members, excused=reasons, absent=absent, told=behind)
+        return check, [*questions, *check.questions]
+
+    def _exposures(self, check: SeriesCheck) -> tuple[StudyExposure, ...]:
+        """The study's exposures; a repeat is one whose image another of its view replaced."""
+        given = self.room.exposures.get(self.uid, ())
+        return tuple(
+            replace(one, repeat=True)
+            if one.use is ExposureUse.IMAGE
+            and one.image is not None
+            and check.images[one.image.sop_instance_uid].superseded
+            else one
+            for one in given
+        )
+
+    def _image_result(self, image: ImageStored, check: SeriesCheck) -> ImageResult:
+        part = check.images[image.sop_instance_uid]
+        one = self.room.by_image.get(image.sop_instance_uid)
+        accepted = one if one is not None and one.accepted else None
+        return ImageResult(
+            sop_instance_uid=image.sop_instance_uid,
+            acquired_at=image.acquired_at,
+            use=part.use,
+            view=part.view,
+            teeth=image.teeth,
+            exposure_key=accepted.exposure if accepted else None,
+            link_confidence=accepted.confidence if accepted else None,
+            station=image.station,
+            sensor=image.sensor,
+            words=part.words[:2000],
+            rule=part.rule,
+            facts=part.facts,
+        )
+
+    def _anaesthesia_confirmed_by(self) -> str | None:
+        checks = told(self.facts, ReadinessChecked)
+        if not checks or not checks[-1][1].anaesthetic_plane_confirmed:
+            return None
+        return checks[-1][0].source.name
+
+    def _facts_used(
+        self, exposures: Sequence[StudyExposure], patient_ids: set[str], named: set[str]
+    ) -> tuple[str, ...]:
+        keys = {fact.natural_key for fact in self.facts} | {one.key for one in exposures}
+        keys |= {key for one in patient_ids for key in self.ids.facts_used(one)}
+        if told(self.facts, ImageStored):
+            keys |= set(self.room.readings)
+        return tuple(sorted(keys | named))
+
+
+def _rejected(fact: ImageRejected) -> str:
+    """The reason by its code of DICOM CID 7011, and what the person added."""
+    return f"reason {fact.reason_code}" + (f", {fact.remark}" if fact.remark else "")
