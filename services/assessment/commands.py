@@ -10,6 +10,7 @@ from rich.table import Table
 from schemas.conclusions import StudyAssessed
 from services.assessment import store as assessment_store
 from services.assessment.counting import Fact, in_time
+from services.assessment.why import reasons
 from services.runtime.cli.exits import Exit, plain_errors, stderr, stdout
 from services.runtime.settings import load_settings
 from services.runtime.store import Store
@@ -20,13 +21,16 @@ def show_study(
     facts: Annotated[
         bool, typer.Option("--facts", help="The facts that it rests on, too.")
     ] = False,
+    why: Annotated[
+        bool, typer.Option("--why", help="Of each conclusion the rule and the facts behind it.")
+    ] = False,
     json_output: Annotated[bool, typer.Option("--json", help="For a script to read.")] = False,
 ) -> None:
     """Show one study as assessed now.
 
     Exit code 3: no assessment of such a study is known.
 
-    Example: gomphosis study 2.25.1001 --facts
+    Example: gomphosis study 2.25.1001 --why
     """
     with plain_errors():
         settings = load_settings()
@@ -51,6 +55,8 @@ def show_study(
     for site, assessed in found:
         _print_head(site, assessed)
         _print_parts(assessed)
+        if why:
+            _print_why(assessed)
         if facts:
             _print_facts(told[site])
 
@@ -73,10 +79,15 @@ def _print_head(site: str, assessed: StudyAssessed) -> None:
         f"{site}, {assessed.room or 'no room'}, {assessed.day}; patient {assessed.patient_id}",
         f"Plan: {assessed.plan_title or 'none known'}",
     ]
+    if assessed.state_words is not None:
+        lines.append(assessed.state_words)
     if assessed.still_missing:
         lines.append("Still missing: " + "; ".join(assessed.still_missing))
     if assessed.suggested_views:
-        lines.append("Fewest further views: " + ", ".join(assessed.suggested_views))
+        lines.append(
+            f"Fewest further views: {', '.join(assessed.suggested_views)}. "
+            f"{assessed.suggestion_words or ''}".rstrip()
+        )
     lines.append(f"Dose: {assessed.dose.words}")
     for line in lines:
         stdout.print(line, markup=False)
@@ -117,7 +128,21 @@ def _print_parts(assessed: StudyAssessed) -> None:
             for e in assessed.exposures
         ],
     )
+    found = [(one.code, one.words) for one in assessed.technique]
+    found += [(one.code, one.words) for one in assessed.quality]
+    _print_table(("to check", "what"), [(code.replace("-", " "), words) for code, words in found])
+    _print_table(
+        ("repeat", "what"),
+        [(one.kind.value.replace("_", " "), one.words) for one in assessed.repeats],
+    )
     _print_table(("question for a person",), [(question.words,) for question in assessed.questions])
+
+
+def _print_why(assessed: StudyAssessed) -> None:
+    _print_table(
+        ("about", "concluded", "rule", "facts"),
+        [(one.about, one.concluded, one.rule, "\n".join(one.facts)) for one in reasons(assessed)],
+    )
 
 
 def _print_facts(facts: list[Fact]) -> None:

@@ -24,13 +24,26 @@ _BASIS = {
 
 
 def technique(assessment: StudyAssessed, site: Site) -> list[str]:
-    """Count the exposures and those set by hand, then tell the settings of each."""
+    """Count the exposures and those set by hand, tell the settings of each, then what is odd."""
     exposures = _in_order(assessment)
     if not exposures:
         return ["No exposure is known for this study."]
     manual = sum(exposure.manual_setting for exposure in exposures)
     summary = f"Exposures: {len(exposures)}; with manual settings: {manual}."
-    return [summary, *(_settings(exposure, site) for exposure in exposures)]
+    lines = [summary, *(_settings(exposure, site) for exposure in exposures)]
+    at = {exposure.exposure_key: clock(site, exposure.occurred_at) for exposure in exposures}
+    lines += [
+        f"{at[finding.exposure_key]}: {finding.words}"
+        for finding in assessment.technique
+        if finding.exposure_key in at
+    ]
+    taken = {i.sop_instance_uid: clock(site, i.acquired_at) for i in assessment.images}
+    lines += [
+        f"Image of {taken[hint.sop_instance_uid]}, hint: {hint.words}"
+        for hint in assessment.quality
+        if hint.sop_instance_uid in taken
+    ]
+    return lines
 
 
 def _settings(exposure: ExposureResult, site: Site) -> str:
@@ -60,6 +73,7 @@ def repeats(assessment: StudyAssessed, site: Site) -> list[str]:
             lines.append(f"{clock(site, exposure.occurred_at)}: exposure ended early.")
         elif exposure.use is ExposureUse.NO_IMAGE:
             lines.append(f"{clock(site, exposure.occurred_at)}: exposure without an image.")
+    lines += [one.words for one in assessment.repeats]
     return lines or ["None."]
 
 
