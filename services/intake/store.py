@@ -12,7 +12,7 @@ from sqlalchemy import (
     Table,
 )
 
-from services.runtime.tables import METADATA, UtcDateTime
+from services.runtime.tables import METADATA, RowId, UtcDateTime
 
 LONGEST_NATURAL_KEY = 400
 
@@ -38,7 +38,7 @@ ORDER = Table(
     METADATA,
     Column("site", String(64), nullable=False),
     Column("order_id", String(64), nullable=False),
-    Column("revision", Integer, nullable=False),
+    Column("revision", RowId, nullable=False),
     Column("study_instance_uid", String(64)),
     Column("accession_number", String(16)),
     Column("room", String(64)),

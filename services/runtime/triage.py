@@ -18,9 +18,11 @@ OUTSIDE = ("dicom", "http", "file")
 
 _ELSEWHERE = {
     "dicom": "a DICOM file is replayed by 'gomphosis import' on the file named in its body",
+    "hl7": "complete record_codes.yaml or correct the message, and have its sender send it again",
+    "fhir": "complete record_codes.yaml or correct the resource, and POST it to /fhir/notify",
     "record": "correct the file that its body names and put it back where the record drops files",
 }
-"""Origins whose input is a file, and how it is sent again."""
+"""Origins whose input is no message of ours, and how it is sent again."""
 
 
 class TriageState(StrEnum):
