@@ -14,11 +14,11 @@ from services.runtime.store import StoreUnavailable
 
 log = structlog.get_logger(__name__)
 
-_RETRY_AFTER_S = "2"
+RETRY_AFTER_S = "2"
 
 
-class _TooLarge(Exception):  # noqa: N818 - never leaves this module
-    pass
+class TooLarge(Exception):  # noqa: N818 - never leaves the HTTP door
+    """A body is larger than the settings allow."""
 
 
 def build_app(group: Group, desk: OfferDesk, max_body_bytes: int) -> FastAPI:
@@ -27,57 +27,60 @@ def build_app(group: Group, desk: OfferDesk, max_body_bytes: int) -> FastAPI:
 
     @app.post("/facts")
     async def facts(request: Request) -> JSONResponse:
-        found = _holder(group, request)
+        found = holder_of(group, request)
         if found is None:
             address = request.client.host if request.client else "unknown"
             log.warning("token_refused", audit=True, address=address)
-            return _problem(
+            return problem(
                 401,
                 "Authorization",
                 "a bearer token of a device or person of this group",
                 {"WWW-Authenticate": "Bearer"},
             )
         try:
-            body = await _bounded_body(request, max_body_bytes)
-        except _TooLarge:
+            body = await bounded_body(request, max_body_bytes)
+        except TooLarge:
             # The rest is not read; the connection cannot carry another request.
-            return _problem(413, "body", f"at most {max_body_bytes} bytes", {"Connection": "close"})
+            return problem(413, "body", f"at most {max_body_bytes} bytes", {"Connection": "close"})
         try:
             answered = await run_in_threadpool(desk.take, *found, body)
         except StoreUnavailable as error:
             log.error("facts_not_taken", reason=str(error))
-            return _problem(
+            return problem(
                 503,
                 "store",
                 "a store that can be written; nothing of this body was kept, send it again",
-                {"Retry-After": _RETRY_AFTER_S},
+                {"Retry-After": RETRY_AFTER_S},
             )
         return JSONResponse(answered.answers, status_code=answered.status)
 
     return app
 
 
-def _holder(group: Group, request: Request) -> tuple[Site, Holder] | None:
+def holder_of(group: Group, request: Request) -> tuple[Site, Holder] | None:
+    """Find whose bearer token a request carries."""
     scheme, _, token = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() != "bearer" or not token.strip():
         return None
     return group.token_holder(token.strip())
 
 
-async def _bounded_body(request: Request, max_body_bytes: int) -> bytes:
+async def bounded_body(request: Request, max_body_bytes: int) -> bytes:
+    """Read a body of at most so many bytes (TooLarge)."""
     told = request.headers.get("content-length", "")
     if told.isdigit() and int(told) > max_body_bytes:
-        raise _TooLarge
+        raise TooLarge
     body = bytearray()
     async for piece in request.stream():
         body += piece
         if len(body) > max_body_bytes:
-            raise _TooLarge
+            raise TooLarge
     return bytes(body)
 
 
-def _problem(
+def problem(
     status: int, field: str, expected: str, headers: dict[str, str] | None = None
 ) -> JSONResponse:
+    """Answer that a request as a whole cannot be taken, with what was expected."""
     content: dict[str, Any] = {"outcome": "rejected", "field": field, "expected": expected}
     return JSONResponse(content, status_code=status, headers=headers)

@@ -13,6 +13,7 @@ from services.intake.http_server import HttpDoor
 from services.intake.image_files import ImageFolder
 from services.intake.image_intake import ImageIntake
 from services.intake.peer_loop import PeerLoop
+from services.intake.record_doors import open_record_doors
 from services.intake.step_desk import StepDesk
 from services.intake.watch import watch_loop
 from services.intake.worker import offered_facts
@@ -65,14 +66,21 @@ def build(runtime: Runtime) -> Service:
         CommitmentProvider(commitments),
     )
     try:
+        records = open_record_doors(runtime, plans, app)
+    except Exception:
+        node.close()
+        raise
+    try:
         door = HttpDoor(settings.intake, app)
     except Exception:
         node.close()
+        records.close()
         raise
 
     def close() -> None:
         node.close()
         door.close()
+        records.close()
 
     return Service(
         runtime.service,
@@ -80,6 +88,7 @@ def build(runtime: Runtime) -> Service:
             runtime.worker(INTAKE, offered_facts(runtime.group, runtime.service)),
             Loop("dicom", node.run, node.ready),
             Loop("http", door.run, door.ready),
+            *records.loops,
             Loop("peers", peers.run),
             *([watched] if watched else []),
         ],
