@@ -112,7 +112,7 @@ class StreamingServer(ThreadedAssociationServer):  # type: ignore[misc]
         return self._connections
 
     def server_bind(self) -> None:
-        self.socket.close()
+        self.socket.close()  # type: ignore[has-type]
         self.socket = self._listener
         self.server_address = self._listener.getsockname()
 

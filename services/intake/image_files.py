@@ -6,10 +6,9 @@ import hashlib
 import os
 from pathlib import Path
 
-from pynetdicom.dsutils import create_file_meta, encode_file_meta
-
 from schemas.envelope import new_id
 from schemas.errors import GomphosisError
+from services.intake.file_meta import file_head
 
 INCOMING, REJECTED = "incoming", "rejected"
 _DISK_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
@@ -69,16 +68,9 @@ class IncomingFile:
             self._descriptor = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o640)
             # Held until closed: a start-up elsewhere must not take it for a leftover.
             fcntl.flock(self._descriptor, fcntl.LOCK_EX)
-            meta = encode_file_meta(
-                create_file_meta(
-                    sop_class_uid=sop_class_uid,
-                    sop_instance_uid=sop_instance_uid,
-                    transfer_syntax=transfer_syntax_uid,
-                )
-            )
-            self._write_all(b"\x00" * 128 + b"DICM" + meta)
+            self._write_all(file_head(sop_class_uid, sop_instance_uid, transfer_syntax_uid))
             self.data_set_at = self.size_bytes
-        except (OSError, ValueError, AttributeError, NoRoom) as error:
+        except (OSError, ValueError, NoRoom) as error:
             self._fail(error)
 
     def write(self, data: bytes | memoryview) -> None:
@@ -140,6 +132,7 @@ class ImageFolder:
         self.root = root
         self._min_free_bytes = min_free_bytes
         self._max_bytes = max_bytes
+        self._made: set[Path] = set()
         for part in (INCOMING, REJECTED):
             (root / part).mkdir(parents=True, exist_ok=True)
             _sync_folder(root)
@@ -196,12 +189,13 @@ class ImageFolder:
         return removed
 
     def _make_folder(self, relative: Path) -> None:
+        if relative in self._made and (self.root / relative).is_dir():
+            return
         for folder in [*reversed(relative.parents), relative]:
-            try:
-                (self.root / folder).mkdir()
-            except FileExistsError:
-                continue
+            (self.root / folder).mkdir(exist_ok=True)
+            # Also where it was there: whoever has made it may not have synced it yet.
             _sync_folder((self.root / folder).parent)
+        self._made.add(relative)
 
     def _holds(self, name: Path, file: IncomingFile) -> bool:
         path = self.root / name

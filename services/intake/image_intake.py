@@ -10,7 +10,7 @@ from pathlib import Path
 
 import structlog
 from pydantic import ValidationError
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from schemas.envelope import Message, Payload, Source, new_id
 from schemas.errors import InvalidInput
@@ -25,6 +25,7 @@ from services.intake.image_check import check_image
 from services.intake.image_files import ImageFolder, IncomingFile
 from services.intake.image_header import ImageHeader, StoredFile
 from services.intake.reported_exposures import ToldExposure, told_exposures
+from services.intake.shared_commit import SharedCommit
 from services.intake.sop_classes import DOCUMENT_CLASSES, DOSE_REPORT
 from services.intake.store import IMAGE
 from services.runtime import triage
@@ -64,6 +65,7 @@ class ImageIntake:
         self._service = service
         self._group = group
         self._store = store
+        self._commits = SharedCommit(store)
         self._relay = relay
 
     def keep(self, file: IncomingFile, sender: Sender) -> Outcome:
@@ -89,10 +91,14 @@ class ImageIntake:
         if path != wanted:
             message = self._fact(header, file, path, sender, received_at)
         messages = [message, *more]
-        with self._store.begin() as connection:
+
+        def keep_facts(connection: Connection) -> list[Outcome]:
             outcomes = accept(connection, self._service, messages, sender.origin)
             if unusable and not isinstance(outcomes[0], AlreadyKnown):
                 triage.keep(connection, [self._unusable(header, file, path, sender, unusable)])
+            return outcomes
+
+        outcomes = self._commits.run(keep_facts)
         self._relay.wake()
         count_outcomes(messages, outcomes)
         self._log_dropped(header, sender)
@@ -146,6 +152,11 @@ class ImageIntake:
     ) -> tuple[list[ToldExposure], list[InvalidInput]]:
         """Read what a dose report tells; the second list holds its events that cannot be used."""
         if not isinstance(header, DocumentHeader) or header.sop_class_uid != DOSE_REPORT:
+            return [], []
+        if header.ours:
+            # Its figures rest on facts that we have; read back, an estimate would pass for a
+            # device's own.
+            log.info("own_dose_report_kept", sop_instance_uid=header.sop_instance_uid)
             return [], []
         report = read_dose_report(header.content)
         for one in report.exposures:
