@@ -12,8 +12,10 @@ from demo.synthetic_image import STORED_BITS
 from schemas.plans import View
 from schemas.teeth import (
     TRIADAN_SCHEME,
+    Arch,
     Code,
     Side,
+    arch,
     jaw_code,
     region_modifier_code,
     side,
@@ -53,6 +55,7 @@ def intraoral_object(shot: Acquisition, pixels: NDArray[np.uint16]) -> Dataset:
     image.InstanceNumber = shot.number
     image.Manufacturer = "INVENTED"
     image.ImageType = ["ORIGINAL", "PRIMARY", ""]
+    image.AcquisitionContextSequence = []
     image.AcquisitionDate = image.ContentDate = shot.acquired_at.strftime("%Y%m%d")
     image.AcquisitionTime = image.ContentTime = shot.acquired_at.strftime("%H%M%S.%f")
     image.TimezoneOffsetFromUTC = "+0000"
@@ -64,6 +67,8 @@ def intraoral_object(shot: Acquisition, pixels: NDArray[np.uint16]) -> Dataset:
 
 def _patient_and_study(image: Dataset, scheduled: Dataset) -> None:
     """Copy what the worklist answered; nobody types a name at the station."""
+    if "SpecificCharacterSet" in scheduled:
+        image.SpecificCharacterSet = scheduled.SpecificCharacterSet
     for keyword in (
         "PatientName",
         "PatientID",
@@ -74,12 +79,16 @@ def _patient_and_study(image: Dataset, scheduled: Dataset) -> None:
         "PatientSpeciesCodeSequence",
         "PatientBreedDescription",
         "PatientBreedCodeSequence",
+        "BreedRegistrationSequence",
         "ResponsiblePerson",
+        "ResponsibleOrganization",
         "StudyInstanceUID",
         "AccessionNumber",
         "ReferringPhysicianName",
     ):
         setattr(image, keyword, scheduled.get(keyword, ""))
+    if image.ResponsiblePerson:
+        image.ResponsiblePersonRole = scheduled.get("ResponsiblePersonRole") or "OWNER"
     image.StudyID = scheduled.AccessionNumber
     step = scheduled.ScheduledProcedureStepSequence[0]
     image.StudyDate = step.ScheduledProcedureStepStartDate
@@ -95,15 +104,34 @@ def _anatomy(image: Dataset, shot: Acquisition) -> None:
     image.ImageLaterality = "B" if len(sides) > 1 else ("R" if Side.RIGHT in sides else "L")
     region = code_item(jaw_code(shot.view.teeth[0]))
     image.AnatomicRegionSequence = [region]
+    _orientation(image, shot.view)
     if not shot.labelled:
-        modifier = region_modifier_code(shot.view.teeth[0])
-        if modifier is not None:
-            region.AnatomicRegionModifierSequence = [code_item(modifier)]
+        modifier = region_modifier_code(shot.view.teeth[0]) or _REGION_NOT_TOLD
+        region.AnatomicRegionModifierSequence = [code_item(modifier)]
         return
     image.PrimaryAnatomicStructureSequence = [
         code_item(triadan_code(tooth)) for tooth in shot.view.teeth
     ]
     image.ViewCodeSequence = [code_item(Code(shot.view.code, TRIADAN_SCHEME, shot.view.name))]
+
+
+_REGION_NOT_TOLD = Code("region-not-told", TRIADAN_SCHEME, "Region not told by the station")
+"""A modifier is needed where no tooth is named (PS3.3 C.8.11.9), and many teeth have no code."""
+
+
+def _orientation(image: Dataset, view: View) -> None:
+    """Tell where rows and columns lead in a quadruped's head (PS3.3 C.7.6.1.1.1; from memory).
+
+    As ``synthetic_image.layout`` lays views out: over both sides the right is at the picture's
+    left; one side is seen from outside the cheek. Upper crowns point down, lower ones up.
+    """
+    sides = {side(tooth) for tooth in view.teeth}
+    upper = arch(view.teeth[0]) is Arch.MAXILLA
+    image.AnatomicalOrientationType = "QUADRUPED"
+    if len(sides) > 1:
+        image.PatientOrientation = ["LE", "R" if upper else "CD"]
+    else:
+        image.PatientOrientation = ["R" if Side.RIGHT in sides else "CD", "V"]
 
 
 def _technique(image: Dataset, shot: Acquisition) -> None:
@@ -112,6 +140,7 @@ def _technique(image: Dataset, shot: Acquisition) -> None:
     image.XRayTubeCurrent = round(shot.tube_current_ma)
     image.ExposureTime = round(shot.exposure_ms)
     image.ExposureInuAs = round(shot.tube_current_ma * shot.exposure_ms)
+    image.DetectorType = "DIRECT"
     image.ImagerPixelSpacing = [f"{shot.pixel_pitch_mm:g}"] * 2
     image.BurnedInAnnotation = "NO"
     image.LossyImageCompression = "00"
@@ -131,6 +160,9 @@ def _pixels(image: Dataset, pixels: NDArray[np.uint16]) -> None:
     image.RescaleSlope = "1"
     image.RescaleType = "US"
     image.PresentationLUTShape = "IDENTITY"
+    # The whole stored range: what is shown is chosen by whoever looks.
+    image.WindowCenter = str(1 << (STORED_BITS - 1))
+    image.WindowWidth = str(1 << STORED_BITS)
     image.PixelData = pixels.astype("<u2").tobytes()
 
 

@@ -53,6 +53,8 @@ class Station:
             "PatientSpeciesDescription",
             "PatientBreedDescription",
             "ResponsiblePerson",
+            "ResponsiblePersonRole",
+            "ResponsibleOrganization",
             "StudyInstanceUID",
             "RequestedProcedureID",
             "ReferringPhysicianName",
@@ -60,6 +62,7 @@ class Station:
             setattr(query, keyword, "")
         query.PatientSpeciesCodeSequence = [_code_keys()]
         query.PatientBreedCodeSequence = [_code_keys()]
+        query.BreedRegistrationSequence = []
         step = Dataset()
         step.Modality = "IO"
         step.ScheduledStationAETitle = _TITLE

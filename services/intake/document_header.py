@@ -8,6 +8,7 @@ from pydicom.dataset import Dataset
 
 from schemas.errors import InvalidInput
 from schemas.facts import DocumentStored
+from schemas.own_objects import DOSE_REPORT_MODEL, MANUFACTURER
 from services.intake.image_clock import content_time
 from services.intake.image_header import StoredFile
 from services.intake.image_values import Values
@@ -23,6 +24,8 @@ DOCUMENT_TAGS: tuple[str, ...] = (
     "ContentDate",
     "ContentTime",
     "TimezoneOffsetFromUTC",
+    "Manufacturer",
+    "ManufacturerModelName",
     "DeviceSerialNumber",
     "ValueType",
     "ConceptNameCodeSequence",
@@ -36,7 +39,7 @@ class DocumentHeader:
     """A report in our terms.
 
     ``acquired_at`` is its content date and time; ``timezone_offset`` is what the report says of
-    its own times (``+0100``), if anything.
+    its own times (``+0100``), if anything. ``ours`` marks a dose report that this software wrote.
     """
 
     acquired_at: datetime
@@ -46,6 +49,7 @@ class DocumentHeader:
     study_instance_uid: str
     series_instance_uid: str
     patient_id: str
+    ours: bool
     device_serial: str | None
     timezone_offset: str | None
     content: ContentItem
@@ -96,6 +100,8 @@ def read_document(dataset: Dataset, zone: ZoneInfo, received_at: datetime) -> Do
         study_instance_uid=study,
         series_instance_uid=series,
         patient_id=patient_id,
+        ours=values.text("Manufacturer") == MANUFACTURER
+        and values.text("ManufacturerModelName") == DOSE_REPORT_MODEL,
         device_serial=values.text("DeviceSerialNumber"),
         timezone_offset=values.text("TimezoneOffsetFromUTC"),
         content=read_content(dataset),

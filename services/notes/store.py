@@ -90,6 +90,16 @@ def read_note(connection: Connection, site: str, study: str) -> KeptNote:
     return KeptNote(file, row.revision, snapshot)
 
 
+def find_assessments(connection: Connection, study: str) -> list[tuple[str, StudyAssessed]]:
+    """Find a study's newest assessment, with its site: two sites may know one UID."""
+    rows = connection.execute(
+        select(STUDY.c.site, STUDY.c.assessment)
+        .where(STUDY.c.study_instance_uid == study, STUDY.c.assessment.is_not(None))
+        .order_by(STUDY.c.site)
+    )
+    return [(row.site, StudyAssessed.model_validate_json(row.assessment)) for row in rows]
+
+
 def write_note(
     connection: Connection, site: str, study: str, before: KeptNote, now: KeptNote
 ) -> None:
