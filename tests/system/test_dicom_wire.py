@@ -1,0 +1,337 @@
+"""Images over the wire, cut and mixed in every way, allowed by the upper layer or not."""
+
+from __future__ import annotations
+
+import itertools
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+from pynetdicom.sop_class import Verification
+
+from services.intake.dicom_receive import StoreReceiver
+from services.intake.dicom_store import StoreAnswer
+from services.intake.dicom_wire import Stalled, Wire, WireError
+from services.intake.image_files import ImageFolder, IncomingFile
+from tests.intake_support import (
+    INTRAORAL,
+    Intake,
+    association,
+    encoded,
+    make_image,
+    running_intake,
+    send,
+)
+from tests.raw_dicom import (
+    ABORT,
+    BREAK_OFF,
+    COMMAND,
+    DATA,
+    DATA_SET,
+    GONE,
+    LAST,
+    RawPeer,
+    association_request,
+    echo_command,
+    fragment,
+    pdu,
+    raw_peer,
+    store_command,
+)
+from tests.servers.polling import wait_until
+
+IMAGE = encoded(make_image())
+UID_OF_IMAGE = "2.25.70001"
+
+
+@pytest.fixture
+def intake(tmp_path: Path) -> Iterator[Intake]:
+    with running_intake(tmp_path / "data") as running:
+        yield running
+
+
+def whole_command(instance: str = UID_OF_IMAGE, **changes: Any) -> bytes:
+    return fragment(COMMAND | LAST, store_command(instance, **changes))
+
+
+def assert_the_image_is_kept_once(intake: Intake) -> None:
+    (fact,) = intake.facts("image_stored")
+    path = fact.payload.path  # type: ignore[attr-defined]
+    assert intake.kept_files() == [path]
+    assert (intake.images / path).read_bytes().endswith(IMAGE)
+
+
+class Pieces:
+    """The reading side of a socket that hands out what it was given in given pieces."""
+
+    def __init__(self, pieces: list[bytes]) -> None:
+        self._pieces = pieces
+
+    def settimeout(self, timeout_s: float) -> None:
+        assert timeout_s > 0
+
+    def recv_into(self, room: memoryview) -> int:
+        if not self._pieces:
+            return 0
+        piece = self._pieces.pop(0)
+        room[: len(piece)] = piece
+        return len(piece)
+
+
+def receive(pieces: list[bytes], folder: ImageFolder) -> list[tuple[str, bytes]]:
+    """Receive from pieces until they end; give each image's UID and data set."""
+    received: list[tuple[str, bytes]] = []
+
+    def answer(_association: Any, file: IncomingFile | None, _context: str) -> StoreAnswer:
+        assert file is not None
+        content = file.path.read_bytes()[file.data_set_at :]
+        received.append((file.sop_instance_uid, content))
+        file.discard()
+        return StoreAnswer(0x0000)
+
+    context = SimpleNamespace(abstract_syntax=INTRAORAL, transfer_syntax=["1.2.840.10008.1.2.1"])
+    peer = SimpleNamespace(
+        _accepted_cx={1: context},
+        dimse=SimpleNamespace(message=None),
+        requestor=SimpleNamespace(maximum_length=16_384),
+        dul=SimpleNamespace(socket=SimpleNamespace(send=bytes)),
+    )
+    wire = Wire(cast("socket.socket", Pieces(pieces)), 60, 60)
+    receiver = StoreReceiver(peer, wire, folder.new_file, answer)
+    try:
+        while receiver.take_pdu():
+            continue
+    except WireError:
+        assert receiver.is_idle
+    return received
+
+
+def test_images_are_the_same_however_the_network_cuts_them(tmp_path: Path) -> None:
+    # given: two images, of several fragments, in several PDUs
+    folder = ImageFolder(tmp_path, 0, 1_000_000)
+    first, second = b"\x01\x02" * 20, b"\x03\x04" * 7
+    stream = (
+        pdu(DATA, whole_command("2.25.1") + fragment(DATA_SET, first[:10]))
+        + pdu(DATA, fragment(DATA_SET, first[10:11]) + fragment(LAST, first[11:]))
+        + pdu(DATA, fragment(COMMAND, store_command("2.25.2")[:50]))
+        + pdu(DATA, fragment(COMMAND | LAST, store_command("2.25.2")[50:]))
+        + pdu(DATA, fragment(DATA_SET, second))
+        + pdu(DATA, fragment(LAST, b""))
+    )
+    wanted = [("2.25.1", first), ("2.25.2", second)]
+
+    # when, then: cut at every place, and into pieces of every length
+    for at in range(1, len(stream)):
+        assert receive([stream[:at], stream[at:]], folder) == wanted, at
+    for length in range(1, 60):
+        pieces = [stream[at : at + length] for at in range(0, len(stream), length)]
+        assert receive(pieces, folder) == wanted, length
+    assert list((tmp_path / "incoming").iterdir()) == []
+
+
+def test_a_pdu_longer_than_the_buffer_is_received(tmp_path: Path) -> None:
+    folder = ImageFolder(tmp_path, 0, 10_000_000)
+    data = bytes(range(256)) * 4_000
+    stream = pdu(DATA, whole_command("2.25.1")) + pdu(DATA, fragment(LAST, data))
+    pieces = [stream[at : at + 100_000] for at in range(0, len(stream), 100_000)]
+
+    assert receive(pieces, folder) == [("2.25.1", data)]
+
+
+@pytest.mark.parametrize("length", [1, 2, 7, 500, 16_378])
+def test_an_image_in_fragments_of_any_length_is_kept(intake: Intake, length: int) -> None:
+    with raw_peer(intake.dicom_port) as peer:
+        # when
+        command = store_command(UID_OF_IMAGE)
+        for at in range(0, len(command), length):
+            last = LAST if at + length >= len(command) else 0
+            peer.send(pdu(DATA, fragment(COMMAND | last, command[at : at + length])))
+        for at in range(0, len(IMAGE), length):
+            last = LAST if at + length >= len(IMAGE) else 0
+            peer.send(pdu(DATA, fragment(last, IMAGE[at : at + length])))
+
+        # then
+        assert peer.read_status() == 0x0000
+        peer.release()
+    assert_the_image_is_kept_once(intake)
+
+
+def test_a_whole_image_in_one_pdu_and_several_at_once_are_answered_each(intake: Intake) -> None:
+    with raw_peer(intake.dicom_port) as peer:
+        whole = [
+            pdu(DATA, whole_command(message_id=number) + fragment(LAST, IMAGE))
+            for number in range(1, 6)
+        ]
+
+        peer.send(*whole)
+
+        for number in range(1, 6):
+            answer = peer.read_message()
+            assert answer[0x0120] == number.to_bytes(2, "little")
+            assert answer[0x0900] == b"\x00\x00"
+        peer.release()
+    assert_the_image_is_kept_once(intake)
+
+
+def test_other_messages_between_images_are_served_by_their_own_service(intake: Intake) -> None:
+    with raw_peer(intake.dicom_port) as peer:
+        for _ in range(3):
+            peer.send(pdu(DATA, whole_command() + fragment(LAST, IMAGE)))
+            assert peer.read_status() == 0x0000
+            echo = echo_command()
+            peer.send(
+                pdu(DATA, fragment(COMMAND, echo[:20], 3)),
+                pdu(DATA, fragment(COMMAND | LAST, echo[20:], 3)),
+            )
+            assert peer.read_status() == 0x0000
+        peer.release()
+    assert_the_image_is_kept_once(intake)
+
+
+def test_a_peer_that_takes_only_tiny_pdus_gets_its_answer_in_pieces(intake: Intake) -> None:
+    with raw_peer(intake.dicom_port, association_request(max_pdu_bytes=32)) as peer:
+        peer.send(pdu(DATA, whole_command() + fragment(LAST, IMAGE)))
+
+        assert peer.read_status() == 0x0000
+
+
+def test_a_request_without_a_data_set_cannot_be_understood(intake: Intake) -> None:
+    with raw_peer(intake.dicom_port) as peer:
+        peer.send(pdu(DATA, whole_command(data_set=0x0101)))
+
+        assert peer.read_status() == 0xC000
+        peer.release()
+
+
+def test_an_image_in_the_context_of_another_class_is_refused(intake: Intake) -> None:
+    with raw_peer(intake.dicom_port) as peer:
+        echo_context = 3
+        peer.send(
+            pdu(DATA, fragment(COMMAND | LAST, store_command(UID_OF_IMAGE), echo_context)),
+            pdu(DATA, fragment(LAST, IMAGE, echo_context)),
+        )
+
+        assert peer.read_status() == 0xA900
+    assert intake.facts() == []
+
+
+BROKEN: dict[str, bytes] = {
+    "a data set before its command": pdu(DATA, fragment(LAST, IMAGE)),
+    "a command in the middle of a data set": pdu(
+        DATA, whole_command() + fragment(DATA_SET, IMAGE[:99]) + whole_command()
+    ),
+    "a data set in another context": pdu(DATA, whole_command() + fragment(LAST, IMAGE, 3)),
+    "a command in two contexts": pdu(
+        DATA,
+        fragment(COMMAND, store_command("2.25.1")[:9])
+        + fragment(COMMAND | LAST, store_command("2.25.1")[9:], 3),
+    ),
+    "a context that was not accepted": pdu(
+        DATA, fragment(COMMAND | LAST, store_command(UID_OF_IMAGE), 99)
+    ),
+    "a fragment longer than its PDU": pdu(DATA, b"\x00\x00\xff\xff\x01\x03data"),
+    "a fragment of no length": pdu(DATA, b"\x00\x00\x00\x00\x01\x03data"),
+    "an empty PDU": pdu(DATA, b""),
+    "a command that is none": pdu(DATA, fragment(COMMAND | LAST, b"no command at all")),
+    "a command without end": b"".join(pdu(DATA, fragment(COMMAND, bytes(8_000))) for _ in range(4)),
+    "a PDU of 4 GB": b"\x04\x00\xff\xff\xff\xff" + bytes(1000),
+    "a PDU of no known type": b"\x99\x00\x00\x00\x00\x04data",
+    "an answer that was not asked for": pdu(2, bytes(68)),
+}
+
+
+@pytest.mark.parametrize("broken", list(BROKEN))
+def test_what_breaks_the_protocol_is_aborted_and_leaves_nothing(
+    intake: Intake, broken: str
+) -> None:
+    with raw_peer(intake.dicom_port) as peer:
+        # when
+        peer.send(BROKEN[broken])
+
+        # then
+        kinds = set(itertools.takewhile(lambda kind: kind != GONE, iter(lambda: peer.read()[0], 0)))
+        assert kinds <= {ABORT}
+        assert kinds or broken == "a PDU of 4 GB"  # a reset may overtake the abort
+    assert_nothing_is_left(intake)
+
+
+@pytest.mark.parametrize("end", ["abort", "close", "reset", "release"])
+def test_an_end_in_the_middle_of_an_image_leaves_nothing(intake: Intake, end: str) -> None:
+    with raw_peer(intake.dicom_port) as peer:
+        peer.send(pdu(DATA, whole_command() + fragment(DATA_SET, IMAGE[:1000])))
+        wait_until(lambda: incoming(intake), 20, "the image to begin to arrive")
+
+        if end == "abort":
+            peer.send(BREAK_OFF)
+        elif end == "release":
+            peer.release()
+        elif end == "reset":
+            linger = b"\x01\x00\x00\x00\x00\x00\x00\x00"
+            peer.connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
+            peer.connection.close()
+        else:
+            peer.connection.shutdown(socket.SHUT_RDWR)
+        wait_until(lambda: not incoming(intake), 20, "the half image to be removed")
+    assert_nothing_is_left(intake)
+
+
+def test_a_peer_that_drips_is_broken_off(tmp_path: Path) -> None:
+    with running_intake(tmp_path / "data", idle_timeout_s=0.5) as intake:
+        for request in (b"", association_request()):
+            with socket.create_connection(("127.0.0.1", intake.dicom_port), timeout=60) as slow:
+                slow.sendall(request)
+                peer = RawPeer(slow)
+                if request:
+                    peer.read()
+                    slow.sendall(pdu(DATA, whole_command()))
+                    wait_until(lambda: incoming(intake), 20, "the image to begin to arrive")
+                # when: a PDU of 60 kB, a byte at a time, always before the time-out
+                dripped = drip(slow, b"\x04\x00\x00\x00\xea\x60" + bytes(60_000))
+
+                # then
+                assert dripped < 60_000
+        assert_nothing_is_left(intake)
+
+
+def drip(connection: socket.socket, data: bytes) -> int:
+    """Send a byte every 10 ms until the other side ends it; give how many went."""
+    connection.settimeout(0.01)
+    for count, byte in enumerate(data):
+        try:
+            connection.sendall(bytes((byte,)))
+            if connection.recv(100) == b"":
+                return count
+        except TimeoutError:
+            continue
+        except OSError:
+            return count
+    return len(data)
+
+
+def test_a_wire_says_why_it_gives_up() -> None:
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        theirs.sendall(b"abc")
+        stalled = Wire(ours, 0.05, 60)
+        assert bytes(stalled.peek(3)) == b"abc"
+        with pytest.raises(Stalled):
+            stalled.peek(4)
+        assert stalled.recv(10) == b"abc"
+
+
+def incoming(intake: Intake) -> list[Path]:
+    return list((intake.images / "incoming").iterdir())
+
+
+def assert_nothing_is_left(intake: Intake) -> None:
+    """No file, no fact; and the next station is served."""
+    wait_until(lambda: not incoming(intake), 20, "the half image to be removed")
+    assert intake.facts() == []
+    assert intake.kept_files() == []
+    with association(intake.dicom_port, Verification) as peer:
+        assert peer.send_c_echo().Status == 0x0000
+    assert send(intake.dicom_port, make_image()).Status == 0x0000
+    assert_the_image_is_kept_once(intake)
