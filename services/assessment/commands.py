@@ -139,10 +139,13 @@ def _print_parts(assessed: StudyAssessed) -> None:
 
 
 def _print_why(assessed: StudyAssessed) -> None:
-    _print_table(
-        ("about", "concluded", "rule", "facts"),
-        [(one.about, one.concluded, one.rule, "\n".join(one.facts)) for one in reasons(assessed)],
-    )
+    """In lines rather than columns: a fact's key is of use only whole."""
+    for one in reasons(assessed):
+        stdout.print()
+        stdout.print(f"{one.about}: {one.concluded}", markup=False, soft_wrap=True)
+        stdout.print(f"  rule: {one.rule}", markup=False, soft_wrap=True)
+        for key in one.facts:
+            stdout.print(f"  fact: {key}", markup=False, soft_wrap=True)
 
 
 def _print_facts(facts: list[Fact]) -> None:
