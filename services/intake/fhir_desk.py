@@ -53,7 +53,10 @@ class FhirDesk:
         Raises StoreUnavailable or FhirUnavailable: nothing was kept, try again.
         """
         name = name_of(resource)[:128]
+        body = json.dumps(resource)
         try:
+            if "\\u0000" in body:
+                raise InvalidInput("Resource", name, "text without NUL characters")
             read = read_facts(resource, self._codes, site, look)
             messages = [
                 record_message(
@@ -82,7 +85,7 @@ class FhirDesk:
             count_outcomes(offered, outcomes)
             return Taken(name, len(offered))
         kind = str(resource.get("resourceType", ""))[:40] or None
-        self.keep_for_triage(device, json.dumps(resource).encode(), kind, refusal)
+        self.keep_for_triage(device, body.encode(), kind, refusal)
         return Taken(name, refusal=refusal)
 
     def keep_for_triage(

@@ -175,6 +175,8 @@ class Hl7Desk:
             # One message that we cannot use must not close the line for the others.
             log.exception("message_failed", control_id=control_id)
             refusal = self._trouble(f"a message that we can use ({type(error).__name__})")
+        else:
+            return None
         self._refuse(sender, header, body, key, refusal, known=taken is not None)
         return refusal
 

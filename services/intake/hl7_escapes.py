@@ -80,11 +80,14 @@ def _read(told: str, meaning: dict[str, str], codec: str, place: Place) -> str |
         return meaning[told]
     hexadecimal = _HEX.match(told)
     if hexadecimal is not None:
+        expected = f"bytes of the message's character set ({codec}), none of them NUL"
         try:
-            return bytes.fromhex(hexadecimal[1]).decode(codec)
+            text = bytes.fromhex(hexadecimal[1]).decode(codec)
         except UnicodeDecodeError as error:
-            expected = f"bytes of the message's character set ({codec})"
             raise Hl7Refused(place, told, expected, ErrorCode.DATA_TYPE) from error
+        if "\x00" in text:
+            raise Hl7Refused(place, told, expected, ErrorCode.DATA_TYPE)
+        return text
     formatting = _FORMAT.match(told)
     name = formatting[1] if formatting is not None else told
     if name in _LINES:

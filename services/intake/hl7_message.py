@@ -116,6 +116,10 @@ def read_message(body: bytes, character_set_when_none: str = "ASCII") -> Hl7Mess
         raise Hl7Refused(
             Place("MSH", 18), found, f"text in the character set told ({told})", ErrorCode.DATA_TYPE
         ) from error
+    if "\x00" in text:
+        raise Hl7Refused(
+            Place(HEADER_SEGMENT), "NUL", "text without NUL characters", ErrorCode.DATA_TYPE
+        )
     return _parse(text, codec)
 
 
