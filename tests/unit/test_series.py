@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from schemas.conclusions import ImageUse, StudyState, ViewStatus
 from schemas.plans import Plan, load_plans
 from services.assessment.series import SeriesCheck, check_series
-from services.assessment.series_views import SeriesImage
-from services.assessment.study_state import state_of
+from services.assessment.series_views import SeriesImage, SeriesTold
+from services.assessment.study_state import state_of, state_words
 
 PLANS = load_plans()
 CAT = PLANS["cat-full-mouth"]
@@ -204,3 +204,91 @@ def test_after_the_suggested_views_no_tooth_is_without_a_view(
     first = check_series(DOG, images, absent=absent)
     more = [image(100 + n, claimed=code) for n, code in enumerate(first.suggested_views)]
     assert check_series(DOG, [*images, *more], absent=absent).teeth_without_view == ()
+
+
+# Mixed dentition
+
+
+MIXED = PLANS["dog-mixed"]
+
+
+def test_in_a_mixed_dentition_either_tooth_of_a_position_shows_it() -> None:
+    deciduous = check_series(MIXED, [image(1, claimed="max-canine-l", teeth=(604,))])
+    permanent = check_series(MIXED, [image(1, claimed="max-canine-l", teeth=(204,))])
+    for check in (deciduous, permanent):
+        assert status(check, "max-canine-l") is ViewStatus.DONE
+        assert 204 not in check.teeth_without_view
+
+
+def test_in_a_permanent_dentition_a_deciduous_tooth_shows_no_permanent_one() -> None:
+    check = check_series(DOG, [image(1, teeth=(604,))])
+    assert use(check, 1) == (ImageUse.EXTRA, None)
+    assert 204 in check.teeth_without_view
+
+
+def test_deciduous_teeth_alone_find_their_view_of_a_mixed_plan() -> None:
+    # Position 305 has no deciduous tooth and need not be named by the image.
+    check = check_series(MIXED, [image(1, teeth=(704, 706))])
+    assert use(check, 1) == (ImageUse.VIEW, "mand-canine-l")
+    assert not {304, 305, 306} & set(check.teeth_without_view)
+
+
+def test_a_mixed_position_is_absent_only_once_both_its_teeth_are() -> None:
+    shed = check_series(MIXED, [], absent=frozenset({604}))
+    both = check_series(MIXED, [], absent=frozenset({604, 204}))
+    assert status(shed, "max-canine-l") is ViewStatus.MISSING
+    assert status(both, "max-canine-l") is ViewStatus.EXCUSED
+
+
+# Why
+
+
+def test_the_fewest_views_come_with_a_reason_why_fewer_cannot_do() -> None:
+    check = check_series(DOG, [])
+    assert check.suggestion_words is not None
+    assert check.suggestion_words.startswith(f"{len(check.suggested_views)} further views")
+    assert "no view shows two of" in check.suggestion_words
+    one_left = [image(n, claimed=v.code) for n, v in enumerate(DOG.views[1:])]
+    assert check_series(DOG, one_left).suggestion_words == (
+        "1 further view shows every tooth that is left."
+    )
+    assert check_series(DOG, everything(DOG)).suggestion_words is None
+
+
+def test_a_view_and_an_image_name_the_facts_that_they_rest_on() -> None:
+    told = SeriesTold(
+        plan=("order:1:1",), excused={"max-incisors": "excused:1"}, absent={309: "absent:309"}
+    )
+    check = check_series(
+        DOG,
+        [
+            image(1, claimed="max-canine-l", rejected="reason 111209", decided_by=("rejected:1",)),
+            image(2, claimed="max-canine-l"),
+        ],
+        excused={"max-incisors": "Patient woke early"},
+        told=told,
+    )
+    facts = {view.view: view.facts for view in check.views}
+    assert facts["max-incisors"] == ("excused:1", "order:1:1")
+    assert facts["max-canine-l"] == ("image:1", "image:2", "order:1:1", "rejected:1")
+    assert facts["mand-molars-l"] == ("order:1:1",)
+    assert check.images["2.25.1"].facts == ("image:1", "image:2", "order:1:1", "rejected:1")
+    assert check.images["2.25.2"].facts == ("image:2", "order:1:1")
+
+
+def test_the_state_is_said_in_the_words_of_the_room() -> None:
+    def words(check: SeriesCheck, *, begun: bool, closed: bool) -> str:
+        state = state_of(check, begun=begun, closed=closed, cancelled=False)
+        return state_words(check, state, closed=closed)
+
+    follow_up = check_series(FOLLOW_UP, [image(1, claimed="t108-lateral")])
+    assert words(follow_up, begun=True, closed=False) == (
+        "Under way: 1 of 2 views done, 1 to go: right upper fourth premolar, beam turned."
+    )
+    assert words(follow_up, begun=True, closed=True).startswith("Closed incomplete: 1 of 2 views")
+    assert words(check_series(DOG, []), begun=False, closed=False).endswith("; and 8 more.")
+    done = check_series(DOG, everything(DOG))
+    assert words(done, begun=True, closed=True) == "Complete and closed: 14 of 14 views done."
+    assert words(check_series(None, []), begun=True, closed=False) == (
+        "Under way: 0 images, no plan to check against."
+    )
