@@ -144,7 +144,7 @@ def _message(message_id: int, event_type: int, information: Dataset, context: An
 def _one_pdu(message: Any, context_id: int, most_bytes: int | None) -> Any:
     """Put a whole message into one P-DATA, or give None where the peer takes no such length."""
     fragments = [
-        fragment
+        list(fragment)
         for piece in message.encode_msg(context_id, most_bytes or 0)
         for fragment in piece.presentation_data_value_list
     ]

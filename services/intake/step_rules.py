@@ -5,11 +5,10 @@ creation and change, final state, patient and scheduled step; the other types of
 memory). Types as there: 1 has a value, 2 is there and may be empty.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sized
 from typing import Final
 
 from pydicom.dataset import Dataset
-from pydicom.multival import MultiValue
 
 from schemas.errors import InvalidInput
 from schemas.facts import StepStatus
@@ -229,4 +228,4 @@ def _is_empty(value: object) -> bool:
         return True
     if isinstance(value, str):
         return not value.strip()
-    return isinstance(value, (MultiValue, list)) and not len(value)
+    return isinstance(value, Sized) and not len(value)
