@@ -132,7 +132,17 @@ def test_triage_is_listed_shown_corrected_and_replayed(
 
 
 @pytest.mark.parametrize(
-    "command", ["start", "migrate", "check", "triage list", "triage replay", "study", "import"]
+    "command",
+    [
+        "start",
+        "migrate",
+        "check",
+        "triage list",
+        "triage replay",
+        "study",
+        "reject-rates",
+        "import",
+    ],
 )
 def test_every_command_explains_itself_with_an_example(
     environment: dict[str, str], command: str
