@@ -33,7 +33,8 @@ def lines_from(file: BinaryIO, place: Place, longest_bytes: int, *, whole: bool)
     whole
         The file gets no more text, so a last line without an end counts. Else it waits.
     """
-    file.seek(place.position)
+    base = place.position  # the caller moves the place as it goes
+    file.seek(base)
     data = file.read(_PIECE_BYTES)
     at_end = len(data) < _PIECE_BYTES
     start, number, within = 0, place.line, place.within_line
@@ -43,7 +44,7 @@ def lines_from(file: BinaryIO, place: Place, longest_bytes: int, *, whole: bool)
             # What is left of a line that was told as too long already.
             start = len(data) if end < 0 else end + 1
             within = end < 0
-            yield Line(number, b"", place.position + start, within=within)
+            yield Line(number, b"", base + start, within=within)
             continue
         if end < 0:
             rest = len(data) - start
@@ -51,10 +52,10 @@ def lines_from(file: BinaryIO, place: Place, longest_bytes: int, *, whole: bool)
                 return
             number += 1
             within = rest > longest_bytes and not (whole and at_end)
-            yield _line(number, data[start:], place.position + len(data), longest_bytes, within)
+            yield _line(number, data[start:], base + len(data), longest_bytes, within)
             return
         number += 1
-        yield _line(number, data[start:end], place.position + end + 1, longest_bytes, False)
+        yield _line(number, data[start:end], base + end + 1, longest_bytes, False)
         start = end + 1
 
 
