@@ -70,11 +70,9 @@ def open_listeners(settings: IntakeSettings) -> Listeners:
 
 
 class DicomNode:
-    """Listens from its making on; serves while ``run`` runs.
+    """Serves the listeners while ``run`` runs; several processes may share them and the places.
 
-    ``listeners`` and ``places`` are given where several processes share them.
-
-    Raises PortTaken or TlsSettingsError where the settings cannot be had.
+    Raises TlsSettingsError where the settings of TLS cannot be had.
     """
 
     def __init__(
@@ -85,8 +83,8 @@ class DicomNode:
         worklist: WorklistFinder,
         steps: StepDesk,
         commitments: CommitmentProvider,
-        listeners: Listeners | None = None,
-        places: Places | None = None,
+        listeners: Listeners,
+        places: Places,
     ) -> None:
         self._threads: list[Thread] = []
         # The listener's own title is never asked for: each site has its own, see check_peer.
@@ -107,7 +105,6 @@ class DicomNode:
         tls = None
         if settings.tls_port is not None:
             tls = tls_context(settings.tls_certificate, settings.tls_key, settings.tls_ca)
-        self._listeners = listeners or open_listeners(settings)
         make_server = partial(
             StreamingServer,
             entity,
@@ -124,14 +121,14 @@ class DicomNode:
             ],
             new_file=images.folder.new_file,
             answer=partial(_answer_store, images=images),
-            places=places or Places(settings.max_associations),
+            places=places,
             most_connections=most_connections,
             associate_timeout_s=settings.associate_timeout_s,
             idle_timeout_s=settings.idle_timeout_s,
         )
-        self._servers = [make_server(self._listeners.plain)]
-        if self._listeners.tls is not None:
-            self._servers.append(make_server(self._listeners.tls, tls=tls))
+        self._servers = [make_server(listeners.plain)]
+        if listeners.tls is not None:
+            self._servers.append(make_server(listeners.tls, tls=tls))
         # Their shutdown expects to be listed there, as start_server() would have done.
         entity._servers.extend(self._servers)
 

@@ -6,7 +6,9 @@ from services.intake.availability import Availability
 from services.intake.commitments import Commitments
 from services.intake.dicom_commitment import CommitmentProvider
 from services.intake.dicom_find import WorklistFinder
-from services.intake.dicom_node import DicomNode
+from services.intake.dicom_node import DicomNode, Listeners, open_listeners
+from services.intake.dicom_places import Places
+from services.intake.dicom_processes import ListenerProcesses, shared_slots
 from services.intake.http_app import build_app
 from services.intake.http_offers import OfferDesk
 from services.intake.http_server import HttpDoor
@@ -28,14 +30,6 @@ def build(runtime: Runtime) -> Service:
     folder.remove_leftovers()
     own_plans = settings.group_dir / "plans"
     plans = load_plans(own_plans if own_plans.is_dir() else None)
-    images = ImageIntake(
-        runtime.service,
-        runtime.group.name,
-        runtime.store,
-        runtime.relay,
-        folder,
-        pixel_statistics=settings.intake.pixel_statistics,
-    )
     desk = OfferDesk(
         runtime.service,
         runtime.group,
@@ -50,21 +44,14 @@ def build(runtime: Runtime) -> Service:
         runtime.store, runtime.group, folder.root, settings.intake.retrieve_ae_title
     )
     peers = PeerLoop(runtime.store, [commitments.deliver_due, availability.deliver_due])
-    steps = StepDesk(
-        runtime.service,
-        runtime.group.name,
-        runtime.store,
-        runtime.relay,
-        closes_study=settings.intake.close_on_completed_step,
-    )
-    node = DicomNode(
-        settings.intake,
-        runtime.group,
-        images,
-        WorklistFinder(runtime.store, plans),
-        steps,
-        CommitmentProvider(commitments),
-    )
+    listeners = open_listeners(settings.intake)
+    slots = shared_slots(settings.intake.dicom_processes)
+    processes = ListenerProcesses(runtime.service, settings, listeners, slots, make_node)
+    try:
+        node = make_node(runtime, listeners, Places(settings.intake.max_associations, slots))
+    except Exception:
+        listeners.close()
+        raise
     try:
         records = open_record_doors(runtime, plans, app)
     except Exception:
@@ -87,12 +74,46 @@ def build(runtime: Runtime) -> Service:
         [
             runtime.worker(INTAKE, offered_facts(runtime.group, runtime.service)),
             Loop("dicom", node.run, node.ready),
+            Loop("dicom-processes", processes.run, processes.ready),
             Loop("http", door.run, door.ready),
             *records.loops,
             Loop("peers", peers.run),
             *([watched] if watched else []),
         ],
         close,
+    )
+
+
+def make_node(runtime: Runtime, listeners: Listeners, places: Places) -> DicomNode:
+    """Put one process's DICOM node together."""
+    settings = runtime.settings
+    folder = open_image_folder(settings)
+    own_plans = settings.group_dir / "plans"
+    plans = load_plans(own_plans if own_plans.is_dir() else None)
+    images = ImageIntake(
+        runtime.service,
+        runtime.group.name,
+        runtime.store,
+        runtime.relay,
+        folder,
+        pixel_statistics=settings.intake.pixel_statistics,
+    )
+    steps = StepDesk(
+        runtime.service,
+        runtime.group.name,
+        runtime.store,
+        runtime.relay,
+        closes_study=settings.intake.close_on_completed_step,
+    )
+    return DicomNode(
+        settings.intake,
+        runtime.group,
+        images,
+        WorklistFinder(runtime.store, plans),
+        steps,
+        CommitmentProvider(Commitments(runtime.store, runtime.group, folder.root)),
+        listeners,
+        places,
     )
 
 

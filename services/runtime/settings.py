@@ -154,6 +154,10 @@ class IntakeSettings(_Section):
     ``close_on_completed_step``: a station's completed step closes its study, without a person.
     ``retrieve_ae_title``: where images can be retrieved from by DICOM; records that listen are
     told so of each closed study. Empty: they are told nothing.
+    ``dicom_processes``: how many processes accept from the DICOM ports; as many as there are
+    cores to spare, where one does not keep up. ``max_associations`` counts over all of them.
+    ``associate_timeout_s``: how long a connection may take to ask for its association, or for
+    its TLS handshake. ``tls_port`` wants ``tls_certificate``, ``tls_key`` and ``tls_ca`` (PEM).
     ``pixel_statistics``: look at each uncompressed image's pixels; costs some ms for each.
     """
 
@@ -161,6 +165,7 @@ class IntakeSettings(_Section):
     dicom_port: Port = 11112
     http_host: str = "127.0.0.1"
     http_port: Port = 8080
+    dicom_processes: Annotated[int, Field(ge=1, le=32)] = 1
     max_associations: Annotated[int, Field(ge=1, le=1_000)] = 32
     max_pdu_bytes: Annotated[int, Field(ge=0, le=1_048_576)] = 131_072
     idle_timeout_s: Seconds = 60.0

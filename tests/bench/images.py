@@ -9,8 +9,8 @@ from statistics import median
 
 from tests.bench.figures import BenchError, Figure, Options, rotated
 from tests.bench.invented_images import full_size_image, write_image
-from tests.bench.program import EMBEDDED, GROUP
 from tests.bench.receivers import (
+    OURS,
     RECEIVERS,
     Receiver,
     echo_arguments,
@@ -50,8 +50,7 @@ def measure(options: Options, place: Workplace) -> Figure:
                 for associations in ASSOCIATIONS:
                     rate = _send(place, receiver, sets[associations], folder)
                     setting = f"{associations} association{'s' * (associations > 1)}"
-                    ours = name in {EMBEDDED, GROUP}
-                    figure.note(name, setting, "images/s", rate, ours=ours)
+                    figure.note(name, setting, "images/s", rate, ours=name in OURS)
             discard(folder)
     figure.remarks.append(
         f"a DCMTK program's start, association and end without an image: {median(starts_ms):.0f} ms"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import socket
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -67,7 +67,12 @@ def close_backend(place: Workplace, backend: Backend) -> None:
 
 @contextmanager
 def running_program(
-    place: Workplace, backend_name: str, data_dir: Path, group_dir: Path, service: str = "all"
+    place: Workplace,
+    backend_name: str,
+    data_dir: Path,
+    group_dir: Path,
+    service: str = "all",
+    further_settings: Mapping[str, str] | None = None,
 ) -> Iterator[Program]:
     """Start all services, or one, with everything kept in ``data_dir``; stop them at the end."""
     services = service_names() if service == "all" else [service]
@@ -82,6 +87,7 @@ def running_program(
         "GOMPHOSIS_INTAKE__HTTP_PORT": str(http_port),
         "GOMPHOSIS_HEALTH__PORT": str(health_port),
         "GOMPHOSIS_RECORDS__OPTIONS": json.dumps({"path": str(data_dir / "record")}),
+        **(further_settings or {}),
     }
     if service != "all":
         Child("migrate", python_module(COMMAND, "migrate"), environment, data_dir).finish(60)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -19,9 +20,21 @@ from tests.servers.dcmtk import TIMEOUT_S, Dcmtk, dcmtk_environment
 from tests.servers.polling import wait_until
 from tests.servers.ports import LOOPBACK, free_port
 
+PROCESSES = max(2, len(os.sched_getaffinity(0)))
+SEVERAL = f"gomphosis, SQLite, {PROCESSES} listener processes"
+SEVERAL_GROUP = f"gomphosis, PostgreSQL, {PROCESSES} listener processes"
 BARE = "bare pynetdicom, no sync"
+CHUNKED = "bare pynetdicom streaming to disk, no sync"
 STORESCP = "DCMTK storescp tuned, no sync"
-RECEIVERS = (EMBEDDED, GROUP, BARE, STORESCP)
+OURS = {
+    EMBEDDED: (EMBEDDED, 1),
+    GROUP: (GROUP, 1),
+    SEVERAL: (EMBEDDED, PROCESSES),
+    SEVERAL_GROUP: (GROUP, PROCESSES),
+}
+"""Backend and number of processes that accept images."""
+
+RECEIVERS = (*OURS, BARE, CHUNKED, STORESCP)
 CALLING, CALLED = "INVSTATION1", "GOMPHOSIS"
 GROUP_DIR = Path(demo_hospital).with_name("group")
 
@@ -72,8 +85,10 @@ class _Intake(Receiver):
 @contextmanager
 def running_receiver(place: Workplace, name: str, folder: Path) -> Iterator[Receiver]:
     """Start a receiver that keeps its images in ``folder``; return once it answers C-ECHO."""
-    if name in {EMBEDDED, GROUP}:
-        with running_program(place, name, folder, GROUP_DIR, "intake") as program:
+    if name in OURS:
+        backend, processes = OURS[name]
+        more = {"GOMPHOSIS_INTAKE__DICOM_PROCESSES": str(processes)}
+        with running_program(place, backend, folder, GROUP_DIR, "intake", more) as program:
             _wait_for_echo(place.dcmtk(), program.dicom_port, program.child.check)
             yield _Intake(program)
         return
@@ -92,9 +107,10 @@ def running_receiver(place: Workplace, name: str, folder: Path) -> Iterator[Rece
 def _command(
     place: Workplace, name: str, port: int, received: Path
 ) -> tuple[list[str], dict[str, str]]:
-    if name == BARE:
+    if name in {BARE, CHUNKED}:
         module = "tests.bench.peers.bare_receiver"
-        return python_module(module, str(port), str(received)), {}
+        way = "chunked" if name == CHUNKED else "whole"
+        return python_module(module, str(port), str(received), way), {}
     if name == STORESCP:
         storescp = str(place.dcmtk().path("storescp"))
         # --fork: else it serves one association after the other.

@@ -17,9 +17,9 @@ from services.intake.dicom_command import (
     read_store_request,
     store_response,
 )
+from tests.intake_support import INTRAORAL
 from tests.raw_dicom import (
     COMMAND,
-    INTRAORAL,
     LAST,
     command_set,
     echo_command,
