@@ -5,13 +5,18 @@ from typing import Any
 import pytest
 
 from schemas.conclusions import (
+    Concern,
     DoseBasis,
     ExposureUse,
     ImageUse,
     NoteSection,
+    QualityHint,
     Question,
+    RepeatFound,
+    RepeatKind,
     StudyAssessed,
     StudyState,
+    TechniqueFinding,
     ViewStatus,
 )
 from services.notes.draft import draft
@@ -249,3 +254,46 @@ def test_a_very_long_section_is_cut_and_says_so() -> None:
 
 def test_a_line_too_long_to_keep_is_counted_as_left_out() -> None:
     assert bounded(["x" * 7_000, "short"]).startswith("(2 more lines are left out")
+
+
+def test_findings_hints_and_repeats_stand_in_the_draft_with_their_time() -> None:
+    made = exposure(1)
+    study = assessed(
+        images=[image(1), image(2, ImageUse.REPEAT)],
+        exposures=(made,),
+        technique=(
+            TechniqueFinding(
+                code="off-preset",
+                exposure_key=made.exposure_key,
+                concern=Concern.CHECK,
+                words="Differs from the chart.",
+                rule="technique-chart",
+            ),
+        ),
+        quality=(
+            QualityHint(
+                code="deviation-over",
+                sop_instance_uid="2.25.2001",
+                concern=Concern.NOTE,
+                words="Deviation index +1.8.",
+                rule="deviation-index-bands",
+            ),
+        ),
+        repeats=(
+            RepeatFound(
+                kind=RepeatKind.SAME_VIEW_TWICE,
+                view="view-1",
+                first="2.25.2001",
+                again="2.25.2002",
+                seconds_between=60.0,
+                words="Invented view: taken again.",
+                rule="repeat-of-view",
+            ),
+        ),
+    )
+
+    technique = _text(study, "technique").splitlines()
+
+    assert "10:21:00: Differs from the chart." in technique
+    assert "Image of 10:21:00, hint: Deviation index +1.8." in technique
+    assert "Invented view: taken again." in _text(study, "repeats")
