@@ -121,7 +121,7 @@ class FhirPoller:
                     newest = max(read.values(), default=cursor.since)
                     at = _updated_at(resource) or newest
                     in_order = in_order and at >= newest
-                    version = _version(resource, at)
+                    version = _version(resource)
                     if version not in cursor.seen and version not in read:
                         self._desk.take(self._site, self._device, resource, look)
                     read[version] = at
@@ -174,7 +174,7 @@ def _updated_at(resource: Resource) -> datetime | None:
         return None
 
 
-def _version(resource: Resource, at: datetime) -> str:
+def _version(resource: Resource) -> str:
     meta = resource.get("meta")
-    number = meta.get("versionId") if isinstance(meta, dict) else None
-    return f"{resource.get('id')}|{number or at.isoformat()}"[:200]
+    told = meta if isinstance(meta, dict) else {}
+    return f"{resource.get('id')}|{told.get('versionId')}|{told.get('lastUpdated')}"[:200]

@@ -1,0 +1,394 @@
+"""FHIR R4 on real sockets: a stand-in server process that is polled, and the subscription door."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from schemas.facts import OrderPlaced, PatientDescribed
+from services.intake.worklist_store import scheduled
+from tests.intake_support import HOST, TOKENS, Intake, running_intake
+from tests.record_inputs.codes import record_group, write_codes
+from tests.record_inputs.fhir_resources import Json, bundle, encounter, order, patient, weight
+from tests.servers.polling import wait_until
+from tests.servers.ports import free_port, port_is_open
+
+ROOT = Path(__file__).parents[2]
+NEVER_S = 10_000.0
+
+
+class Server:
+    """The stand-in server, started and killed by the test."""
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir()
+        self.folder = folder
+        self.port = free_port()
+        self.url = f"http://{HOST}:{self.port}"
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        command = [sys.executable, "-m", "tests.record_inputs.fhir_server"]
+        self._process = subprocess.Popen([*command, str(self.port), str(self.folder)], cwd=ROOT)
+        wait_until(lambda: port_is_open(self.port), 30, "the stand-in server to listen")
+
+    def kill(self) -> None:
+        if self._process is not None:
+            self._process.send_signal(signal.SIGKILL)
+            self._process.wait(30)
+            self._process = None
+
+    def control(self, **told: Any) -> None:
+        httpx.post(f"{self.url}/_control", json=told, timeout=30).raise_for_status()
+
+    def requests(self, path: str = "") -> list[dict[str, Any]]:
+        told = httpx.get(f"{self.url}/_control", timeout=30).json()["requests"]
+        return [one for one in told if path in one["path"]]
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[Server]:
+    made = Server(tmp_path / "record")
+    made.start()
+    yield made
+    made.kill()
+
+
+@contextmanager
+def polling(folder: Path, server: Server | None, **fhir: Any) -> Iterator[Intake]:
+    """Run intake; its poller asks on starting, then when it is told to."""
+    write_codes(folder)
+    options: dict[str, Any] = {}
+    if server is not None:
+        options["fhir"] = {
+            "base_url": f"{server.url}/fhir",
+            "site": "north",
+            "device": "record-north",
+            "poll_s": 0.2,
+            "first_look_back_s": 31_536_000,
+        } | fhir
+    with running_intake(folder, group=record_group(), **options) as intake:
+        yield intake
+
+
+def stamp(seconds: float = 0.0) -> str:
+    at = datetime(2026, 11, 2, 8, 0, tzinfo=UTC) + timedelta(seconds=seconds)
+    return at.isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def kept(intake: Intake, kind: str, count: int) -> list[Any]:
+    wait_until(lambda: len(intake.facts(kind)) >= count, 60, f"{count} facts of {kind}")
+    return [fact.payload for fact in intake.facts(kind)]
+
+
+def a_day(count: int) -> list[Json]:
+    made: list[Json] = [encounter()]
+    for number in range(count):
+        animal = f"p{number}"
+        made += [
+            patient(animal, stamp(number)),
+            weight(f"w{number}", updated=stamp(number), patient_number=animal),
+            order(f"s{number}", stamp(number), subject={"reference": f"Patient/{animal}"}),
+        ]
+    return made
+
+
+def test_patients_and_orders_are_read_over_several_pages(tmp_path: Path, server: Server) -> None:
+    server.control(resources=a_day(7))
+
+    with polling(tmp_path / "data", server, page_count=2) as intake:
+        orders = kept(intake, "order_placed", 7)
+        patients = kept(intake, "patient_described", 7)
+        assert {one.order_id for one in orders} == {f"100s{number}" for number in range(7)}
+        assert {one.patient.weight.value for one in patients} == {25.1}
+        assert intake.triage() == []
+        assert len(server.requests("ServiceRequest?")) >= 4
+
+
+def test_only_what_is_new_is_read_after_a_restart(tmp_path: Path, server: Server) -> None:
+    # given
+    resources = a_day(3)
+    server.control(resources=resources)
+    with polling(tmp_path / "data", server) as intake:
+        kept(intake, "order_placed", 3)
+    before = len(server.requests("Observation?patient"))
+
+    # when
+    server.control(resources=[*resources, order("s9", stamp(500), identifier=None)])
+    with polling(tmp_path / "data", server) as intake:
+        orders = kept(intake, "order_placed", 4)
+
+        # then
+        assert orders[-1].order_id == "s9"
+        assert len(intake.facts("patient_described")) == 3
+    asked_after = server.requests("Observation?patient")[before:]
+    assert {"patient=p1" in one["path"] for one in asked_after} == {True}
+    since = [one["path"] for one in server.requests("ServiceRequest?")]
+    assert "_lastUpdated=ge2026-11-02" in since[-1].replace("%3A", ":")
+
+
+def test_a_changed_order_a_changed_weight_and_a_cancellation_follow(
+    tmp_path: Path, server: Server
+) -> None:
+    # given
+    animal, visit = patient(updated=stamp()), encounter()
+    server.control(resources=[animal, visit, order(updated=stamp())])
+    with polling(tmp_path / "data", server) as intake:
+        (first,) = kept(intake, "order_placed", 1)
+
+        # when the weight comes later, and the order itself changes only then
+        weighed = weight(updated=stamp(10))
+        changed = order(updated=stamp(20), code={"coding": [{"code": "INV-DENT-CAT"}]})
+        server.control(resources=[animal, visit, weighed])
+        described = kept(intake, "patient_described", 2)
+        server.control(resources=[animal, visit, weighed, changed])
+        _, second = kept(intake, "order_placed", 2)
+
+        # then
+        assert described[-1].patient.weight.value == 25.1
+        assert second.revision > first.revision
+        assert (first.plan, second.plan) == ("dog-full-mouth", "cat-full-mouth")
+        assert second.study_instance_uid == first.study_instance_uid
+        server.control(resources=[animal, visit, order(updated=stamp(30), status="revoked")])
+        kept(intake, "order_cancelled", 1)
+        with intake.runtime.store.read() as connection:
+            assert scheduled(connection, "north") == []
+        assert intake.triage() == []
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        {"status": 500},
+        {"status": 429, "headers": {"Retry-After": "1"}},
+        {"status": 503, "headers": {"Retry-After": "Mon, 02 Mar 2026 09:00:00 GMT"}},
+        {"half": True},
+        {"body": ["no resource"]},
+        {"body": {"resourceType": "OperationOutcome"}},
+        {"status": 302, "headers": {"Location": "http://192.0.2.1/"}},
+    ],
+    ids=["500", "429", "503 with a date", "half an answer", "no FHIR", "no Bundle", "redirect"],
+)
+def test_a_failing_server_only_delays(
+    tmp_path: Path, server: Server, fault: dict[str, Any]
+) -> None:
+    server.control(resources=a_day(1), faults=[fault, fault])
+
+    with polling(tmp_path / "data", server, longest_wait_s=0.5) as intake:
+        kept(intake, "order_placed", 1)
+        assert intake.triage() == []
+
+
+def test_a_server_that_asks_for_time_gets_it(tmp_path: Path, server: Server) -> None:
+    # given: without obeying, the next question would come at once, not in hours
+    server.control(resources=a_day(1), faults=[{"status": 429, "headers": {"Retry-After": "3000"}}])
+
+    with polling(tmp_path / "data", server, poll_s=0.1, longest_wait_s=0.1) as intake:
+        wait_until(lambda: len(server.requests()) == 1, 30, "the first question")
+        poller = next(loop for loop in intake.service.loops if loop.name == "fhir")
+        poller.run.__self__.wake()  # type: ignore[attr-defined]
+
+        # then: one that waits asks nothing while others are answered
+        for _ in range(200):
+            httpx.post(f"http://{HOST}:{intake.http_port}/facts", timeout=30)
+        assert len(server.requests()) == 1
+
+
+def test_a_killed_and_restarted_server_is_asked_on(tmp_path: Path, server: Server) -> None:
+    server.control(resources=a_day(2))
+    with polling(tmp_path / "data", server, longest_wait_s=0.5) as intake:
+        kept(intake, "order_placed", 2)
+
+        server.kill()
+        server.start()
+        server.control(resources=[*a_day(2), order("s5", stamp(100))])
+
+        assert kept(intake, "order_placed", 3)[-1].order_id == "100s5"
+
+
+def test_an_unchanged_answer_is_not_sent_again(tmp_path: Path, server: Server) -> None:
+    server.control(resources=a_day(1))
+
+    with polling(tmp_path / "data", server):
+
+        def asked_by_tag() -> bool:
+            return any("If-None-Match" in one["headers"] for one in server.requests("Patient?"))
+
+        wait_until(asked_by_tag, 30, "a question with the tag of the last answer")
+
+
+def test_client_credentials_give_a_token_and_a_refused_one_is_renewed(
+    tmp_path: Path, server: Server
+) -> None:
+    server.control(resources=a_day(1), token="nobody has this")
+    credentials = {
+        "token_url": f"{server.url}/token",
+        "client_id": "invented-client",
+        "client_secret": "invented-secret",
+        "scope": "system/*.read",
+    }
+    with polling(tmp_path / "data", server, **credentials) as intake:
+        kept(intake, "order_placed", 1)
+        server.control(token="the old one is revoked", resources=a_day(2))
+
+        kept(intake, "order_placed", 2)
+
+    tokens = server.requests("/token")
+    assert len(tokens) >= 2
+    assert "grant_type=client_credentials" in tokens[0]["form"]
+    assert tokens[0]["basic"].startswith("Basic ")
+
+
+def test_a_next_link_to_another_host_is_not_followed_with_our_token(
+    tmp_path: Path, server: Server
+) -> None:
+    # given: the stand-in's second answer leads to a second server
+    other = Server(tmp_path / "other")
+    other.start()
+    leading_away = bundle(kind="searchset") | {
+        "link": [{"relation": "next", "url": f"{other.url}/fhir/Patient"}]
+    }
+    server.control(resources=a_day(1), faults=[{"body": leading_away}])
+
+    # when
+    with polling(tmp_path / "data", server, token="secret", longest_wait_s=0.5) as intake:
+        server.control(token="secret")
+        kept(intake, "order_placed", 1)
+
+    # then
+    assert other.requests() == []
+    other.kill()
+
+
+def test_what_cannot_be_used_is_put_before_a_person_once_and_the_rest_goes_on(
+    tmp_path: Path, server: Server
+) -> None:
+    # given
+    animal = patient(updated=stamp())
+    wrong = order("s1", stamp(1), code={"coding": [{"code": "NEW-CODE"}]})
+    nowhere = order("s2", stamp(2), subject={"reference": "Patient/nobody"})
+    timeless = order("s3", stamp(3), meta={"lastUpdated": stamp(3), "versionId": "7"}, intent=None)
+    good = order("s4", stamp(4))
+    server.control(resources=[animal, encounter(), wrong, nowhere, timeless, good])
+
+    with polling(tmp_path / "data", server) as intake:
+        # when: several rounds pass
+        kept(intake, "order_placed", 1)
+        rounds = len(server.requests("ServiceRequest?"))
+        wait_until(
+            lambda: len(server.requests("ServiceRequest?")) >= rounds + 3, 60, "further rounds"
+        )
+
+        # then
+        entries = {entry.field: entry for entry in intake.triage()}
+        assert set(entries) == {"ServiceRequest.code", "ServiceRequest.subject"}
+        assert len(intake.triage()) == 2
+        assert json.loads(bytes(entries["ServiceRequest.code"].body)) == wrong  # type: ignore[arg-type]
+        assert "record_codes.yaml" in str(entries["ServiceRequest.code"].expected)
+
+
+def notify(
+    intake: Intake, body: Json | bytes | None, holder: str = "record-north", path: str = ""
+) -> httpx.Response:
+    content = b"" if body is None else body if isinstance(body, bytes) else json.dumps(body)
+    url = f"http://{HOST}:{intake.http_port}/fhir/notify{path}"
+    headers = {"Authorization": f"Bearer {TOKENS.get(holder, holder)}"}
+    return httpx.request(
+        "PUT" if path else "POST", url, content=content, headers=headers, timeout=30
+    )
+
+
+def test_an_empty_notification_means_ask_now(tmp_path: Path, server: Server) -> None:
+    with polling(tmp_path / "data", server, poll_s=NEVER_S) as intake:
+        wait_until(lambda: server.requests("ServiceRequest?"), 30, "the first round")
+        server.control(resources=a_day(1))
+
+        assert notify(intake, None).status_code == 200
+
+        kept(intake, "order_placed", 1)
+
+
+def test_a_notification_may_bring_its_resources(tmp_path: Path) -> None:
+    with polling(tmp_path / "data", None) as intake:
+        answer = notify(intake, bundle(order(), patient(), encounter(), weight()))
+
+        assert answer.status_code == 200, answer.text
+        placed = [one.payload for one in intake.facts() if isinstance(one.payload, OrderPlaced)]
+        described = [
+            one.payload for one in intake.facts() if isinstance(one.payload, PatientDescribed)
+        ]
+        assert (len(placed), len(described)) == (1, 1)
+        again = notify(intake, bundle(order(), patient(), encounter(), weight()))
+        assert again.status_code == 200
+        assert len(intake.facts()) == len(intake.outbox()) == 2
+
+
+def test_a_notification_sent_as_an_update_looks_up_what_it_refers_to(
+    tmp_path: Path, server: Server
+) -> None:
+    server.control(resources=[patient(), encounter(), weight()])
+    with polling(tmp_path / "data", server, poll_s=NEVER_S, first_look_back_s=0) as intake:
+        assert notify(intake, order(), path="/ServiceRequest/s1").status_code == 200
+
+        (placed,) = kept(intake, "order_placed", 1)
+        assert placed.patient.weight.value == 25.1
+
+
+def test_a_notification_while_the_record_is_down_is_to_be_sent_again(
+    tmp_path: Path, server: Server
+) -> None:
+    with polling(tmp_path / "data", server, poll_s=NEVER_S) as intake:
+        wait_until(lambda: server.requests("ServiceRequest?"), 30, "the first round")
+        server.kill()
+
+        answer = notify(intake, order())
+
+        assert (answer.status_code, answer.headers["Retry-After"]) == (503, "5")
+        assert (intake.facts(), intake.triage()) == ([], [])
+
+
+@pytest.mark.parametrize(
+    ("body", "status", "path", "kept_for_triage"),
+    [
+        (b"{not json", 400, "Resource", 1),
+        (b"[]", 400, "Resource.resourceType", 1),
+        (order(), 422, "ServiceRequest.subject", 1),
+        (bundle(patient(gender="bright")), 422, "Patient.gender", 1),
+        (bundle(patient(name=None)), 422, "Patient.name", 1),
+        (bundle(patient(name=[{"text": "A\x00B"}])), 422, "Resource", 1),
+        (bundle(patient(meta=None)), 422, "Patient.meta.lastUpdated", 1),
+        (bundle(patient(identifier=[])), 422, "Patient.identifier", 1),
+        (b"x" * 2_000_000, 413, "Resource", 0),
+    ],
+)
+def test_a_bad_notification_is_refused_by_its_fhir_path(
+    tmp_path: Path, body: Json | bytes, status: int, path: str, kept_for_triage: int
+) -> None:
+    with polling(tmp_path / "data", None) as intake:
+        answer = notify(intake, body)
+
+        assert answer.status_code == status
+        outcome = answer.json()
+        assert outcome["resourceType"] == "OperationOutcome"
+        assert outcome["issue"][0]["expression"] == [path]
+        assert intake.facts() == []
+        assert [entry.field for entry in intake.triage()] == [path] * kept_for_triage
+
+
+@pytest.mark.parametrize(
+    ("holder", "status"), [("wrong token", 401), ("generator-1", 403), ("vet-1", 403)]
+)
+def test_only_a_record_may_notify(tmp_path: Path, holder: str, status: int) -> None:
+    with polling(tmp_path / "data", None) as intake:
+        assert notify(intake, bundle(patient()), holder).status_code == status
+        assert (intake.facts(), intake.triage()) == ([], [])
