@@ -26,6 +26,7 @@ COMMITMENT = "1.2.840.10008.1.20.1"
 COMMITMENT_INSTANCE = "1.2.840.10008.1.20.1.1"
 AVAILABILITY = "1.2.840.10008.5.1.4.33"
 HOST = "127.0.0.1"
+ABORT = -1
 _ROOT = Path(__file__).parents[1]
 
 
@@ -67,7 +68,7 @@ def ask_commitment(
 class Listener:
     """A peer that listens and writes down what it is told; it may be down for a while.
 
-    ``answers`` are the statuses that it gives in turn; 0000 after them.
+    ``answers`` are the statuses that it gives in turn, ABORT for none; 0000 after them.
     """
 
     def __init__(self, folder: Path, port: int, title: str, answers: Sequence[int] = ()) -> None:
@@ -184,10 +185,13 @@ def _send_commitment(told: dict[str, Any]) -> None:
 def _listen(told: dict[str, Any]) -> None:
     answers = iter(told["answers"])
 
-    def write(line: dict[str, Any]) -> int:
+    def write(event: Any, line: dict[str, Any]) -> int:
         with Path(told["file"]).open("a", encoding="utf-8") as file:
             file.write(json.dumps(line) + "\n")
-        return next(answers, 0x0000)
+        status = next(answers, 0x0000)
+        if status == ABORT:
+            event.assoc.abort()
+        return status
 
     def note_report(event: Any) -> tuple[int, None]:
         line = {
@@ -196,7 +200,7 @@ def _listen(told: dict[str, Any]) -> None:
             "calling": event.assoc.requestor.ae_title,
             "data": event.event_information.to_json_dict(),
         }
-        return write(line), None
+        return write(event, line), None
 
     def note_creation(event: Any) -> tuple[int, None]:
         line = {
@@ -205,7 +209,7 @@ def _listen(told: dict[str, Any]) -> None:
             "calling": event.assoc.requestor.ae_title,
             "data": event.attribute_list.to_json_dict(),
         }
-        return write(line), None
+        return write(event, line), None
 
     entity = AE(ae_title=told["title"])
     entity.require_called_aet = True

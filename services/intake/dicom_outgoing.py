@@ -72,6 +72,8 @@ def associated(
         if not association.accepted_contexts:
             raise PeerUnreachable(device.name, "it accepts none of our services")
         yield association
+    except (RuntimeError, ValueError) as error:  # it went away in between, or takes other syntaxes
+        raise PeerUnreachable(device.name, str(error)) from error
     finally:
         if association.is_established:
             association.release()

@@ -10,7 +10,7 @@ from services.runtime.store import Store, StoreUnavailable
 log = structlog.get_logger(__name__)
 
 _EVERY_S = 0.5
-_STORE_WAIT_S = 2.0
+_WAIT_S = 2.0
 
 
 class PeerLoop:
@@ -34,4 +34,8 @@ class PeerLoop:
                 stop.wait(_EVERY_S)
             except StoreUnavailable as error:
                 log.warning("peer_deliveries_wait", reason=str(error))
-                stop.wait(_STORE_WAIT_S)
+                stop.wait(_WAIT_S)
+            except Exception:
+                # What one peer is owed must not take the doors of all others down.
+                log.exception("peer_deliveries_wait")
+                stop.wait(_WAIT_S)

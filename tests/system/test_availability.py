@@ -17,7 +17,7 @@ from schemas.facts import StudyClosed
 from schemas.messages import read_payload
 from services.intake.accept import accept
 from services.intake.store import AVAILABILITY, CLOSED_STUDY
-from tests.dicom_station import Listener, listening
+from tests.dicom_station import ABORT, Listener, listening
 from tests.intake_support import GROUP, Intake, make_image, running_intake, send
 from tests.servers.polling import wait_until
 from tests.servers.ports import free_port
@@ -158,8 +158,8 @@ def test_a_record_that_was_down_is_told_the_newest_content_only(
 def test_a_notice_is_repeated_under_its_uid_until_it_is_taken(
     intake: Intake, tmp_path: Path, record: Listener
 ) -> None:
-    # given: in trouble first (0110), then the notice is known there already (0111)
-    troubled = Listener(tmp_path, record.port, "RECORD", answers=[0x0110, 0x0111])
+    # given: an abort at first, then the notice is known there already (0111)
+    troubled = Listener(tmp_path, record.port, "RECORD", answers=[ABORT, 0x0111])
     with listening(troubled):
         troubled.start()
         send(intake.dicom_port, make_image())

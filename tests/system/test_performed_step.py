@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from services.intake.step_store import find_step
 from tests.dicom_station import tell_steps
 from tests.intake_support import Intake, running_intake
 from tests.performed_steps import STEP_UID, completion, creation, discontinuation, exposure
+from tests.system.test_intake_process import IntakeProcess
 
 
 @pytest.fixture
@@ -45,7 +47,7 @@ def test_a_step_is_begun_updated_and_completed_with_its_exposures(
         # when
         answers = statuses(
             intake,
-            ("create", STEP_UID, creation()),
+            ("create", STEP_UID, creation(SpecificCharacterSet="ISO_IR 144", PatientName="Перец")),
             ("set", STEP_UID, update),
             ("set", STEP_UID, final),
         )
@@ -65,7 +67,7 @@ def test_a_step_is_begun_updated_and_completed_with_its_exposures(
         assert kept is not None
         assert kept.status is StepStatus.COMPLETED
         assert kept.attributes.PerformedProcedureStepDescription == "Wärmebett (erfunden)"
-        assert kept.attributes.PatientName == "Invented Pepper"
+        assert kept.attributes.PatientName == "Перец"
 
 
 def test_a_discontinued_step_tells_its_reason(intake: Intake) -> None:
@@ -180,10 +182,21 @@ def test_a_site_may_let_a_completed_step_close_its_study(tmp_path: Path) -> None
         assert closing.payload.study_instance_uid == "2.25.1001"
 
 
-def test_a_step_survives_a_restart(tmp_path: Path) -> None:
-    with running_intake(tmp_path / "data") as intake:
-        assert statuses(intake, ("create", STEP_UID, creation())) == [0x0000]
+def test_a_step_that_was_acknowledged_survives_a_kill(tmp_path: Path) -> None:
+    # given
+    process = IntakeProcess(tmp_path)
+    process.start()
+    try:
+        messages = [("create", STEP_UID, creation())]
+        assert [one["status"] for one in tell_steps(process.dicom_port, messages)] == [0x0000]
 
-    with running_intake(tmp_path / "data") as intake:
-        assert statuses(intake, ("set", STEP_UID, completion())) == [0x0000]
-        assert states(intake) == [StepStatus.IN_PROGRESS, StepStatus.COMPLETED]
+        # when
+        process.end(signal.SIGKILL)
+        process.start()
+
+        # then
+        messages = [("create", STEP_UID, creation()), ("set", STEP_UID, completion())]
+        again = [one["status"] for one in tell_steps(process.dicom_port, messages)]
+        assert again == [0x0111, 0x0000]
+    finally:
+        process.close()
