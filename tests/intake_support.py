@@ -27,7 +27,7 @@ from services.intake.store import FACT, IMAGE
 from services.runtime import triage
 from services.runtime.migrate import migrate
 from services.runtime.service import Runtime, Service, open_runtime
-from services.runtime.settings import IntakeSettings, Settings, StoreSettings
+from services.runtime.settings import BusSettings, IntakeSettings, Settings, StoreSettings
 from services.runtime.tables import OUTBOX
 from tests.servers.polling import wait_until
 
@@ -185,6 +185,7 @@ def running_intake(
     store_url: str = "",
     worker: bool = False,
     group: dict[str, Any] | None = None,
+    bus_url: str = "",
     **intake: Any,
 ) -> Iterator[Intake]:
     """Run intake's doors on free ports of loopback, without relay or, mostly, worker."""
@@ -196,6 +197,7 @@ def running_intake(
         data_dir=data_dir,
         group_dir=group_dir,
         store=StoreSettings.model_validate({"url": store_url}),
+        bus=BusSettings.model_validate({"url": bus_url}),
         intake=IntakeSettings.model_validate(options),
     )
     runtime = open_runtime("intake", settings)

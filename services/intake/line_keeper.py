@@ -19,7 +19,7 @@ from services.intake.accept import Outcome, accept, check_natural_key
 from services.intake.count import count_outcomes
 from services.intake.device_cells import HeaderUnfit
 from services.intake.device_lines import Draft, Header, LineRefused, Told, read_line
-from services.intake.line_source import Line, fingerprint, lines_from
+from services.intake.line_source import Line, fingerprint, lines_from, shown
 from services.intake.permissions import source_of
 from services.intake.tail_store import Place, Watched
 from services.runtime import triage
@@ -29,7 +29,6 @@ from services.runtime.store import Store
 log = structlog.get_logger(__name__)
 
 _LINES_AT_ONCE = 500
-_SHOWN_CHARACTERS = 300
 _MOST_SAID = 100
 _VERSION = {fact.KIND: fact.VERSION for fact in FACTS}
 
@@ -111,11 +110,11 @@ class LineKeeper:
         self._relay.wake()
 
     def _take(self, line: Line, place: Place, name: str, batch: Batch) -> None:
-        shown = line.raw[:_SHOWN_CHARACTERS].decode(self.mapping.encoding, "replace").strip()
+        text = shown(line.raw, self.mapping.encoding)
         try:
             if line.too_long:
                 error = InvalidInput(
-                    "line", shown, f"at most {self.mapping.longest_line_bytes} bytes"
+                    "line", text, f"at most {self.mapping.longest_line_bytes} bytes"
                 )
                 raise LineRefused(error, Draft())
             read = read_line(
@@ -134,7 +133,7 @@ class LineKeeper:
             raise
         except InvalidInput as error:
             draft = error.draft if isinstance(error, LineRefused) else Draft()
-            batch.refused.append(self._refused(error, draft, name, line.number, shown))
+            batch.refused.append(self._refused(error, draft, name, line.number, text))
 
     def _message(self, told: Told) -> Message[Payload]:
         identity = new_id()
@@ -151,7 +150,7 @@ class LineKeeper:
         )
 
     def _refused(
-        self, error: InvalidInput, draft: Draft, name: str, number: int, shown: str
+        self, error: InvalidInput, draft: Draft, name: str, number: int, text: str
     ) -> triage.Kept:
         """Make an entry that a person can complete and replay: the message as far as it goes."""
         identity = str(new_id())
@@ -170,7 +169,7 @@ class LineKeeper:
             "payload": draft.fields,
         }
         told = InvalidInput(
-            error.field, None, f"{error.expected}; line {number} of {name} says: {shown}"
+            error.field, None, f"{error.expected}; line {number} of {name} says: {text}"
         )
         told.value = error.value
         return triage.Kept(self._service, "file", told, json.dumps(body).encode(), kind=draft.kind)

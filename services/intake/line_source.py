@@ -9,6 +9,7 @@ from services.intake.tail_store import Place
 
 _PIECE_BYTES = 1 << 18
 _FINGERPRINT_BYTES = 1024
+_SHOWN_BYTES = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +63,12 @@ def lines_from(file: BinaryIO, place: Place, longest_bytes: int, *, whole: bool)
 def _line(number: int, raw: bytes, end: int, longest_bytes: int, within: bool) -> Line:
     too_long = len(raw.rstrip(b"\r")) > longest_bytes
     return Line(number, raw[:longest_bytes] if too_long else raw, end, too_long, within)
+
+
+def shown(raw: bytes, encoding: str) -> str:
+    """Show the beginning of a line to a person; what cannot be printed (or kept) is replaced."""
+    text = raw[:_SHOWN_BYTES].decode(encoding, "replace").strip()
+    return "".join(one if one.isprintable() else "\ufffd" for one in text)
 
 
 def fingerprint(file: BinaryIO, position: int) -> str | None:

@@ -12,13 +12,11 @@ from schemas.mappings import DeviceMapping
 from services.intake.appended_file import open_regular
 from services.intake.device_cells import Columns, HeaderUnfit
 from services.intake.device_lines import Header, PassedOver, Told, read_line
-from services.intake.line_source import Line, lines_from
+from services.intake.line_source import Line, lines_from, shown
 from services.intake.store import LONGEST_NATURAL_KEY
 from services.intake.tail_store import Place
 
 Outcome = Literal["fact", "header", "passed over", "refused"]
-
-_SHOWN_CHARACTERS = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +56,11 @@ def _try(mapping: DeviceMapping, line: Line, place: Place, device: Device | None
             raise InvalidInput("line", line.raw[:60], f"at most {mapping.longest_line_bytes} bytes")
         read = read_line(mapping, line.raw, place.columns, device, first=place.position == 0)
     except InvalidInput as error:
-        shown = line.raw[:_SHOWN_CHARACTERS].decode(mapping.encoding, "replace").strip()
         details = {
             "field": error.field,
             "value": error.value,
             "expected": error.expected,
-            "line_as_told": shown,
+            "line_as_told": shown(line.raw, mapping.encoding),
         }
         return TriedLine(
             line.number, "refused", str(error), details, ends=isinstance(error, HeaderUnfit)

@@ -416,6 +416,7 @@ def test_a_file_with_a_bad_line_is_taken_and_the_line_is_in_triage(desk: Desk) -
         f"{shot(1)}\n".encode(),
         b"\x00" * 100,
     ],
+    ids=["columns missing", "utf-16", "no header", "no text"],
 )
 def test_a_file_that_cannot_be_read_at_all_is_rejected_with_its_reason(
     desk: Desk, content: bytes
