@@ -42,6 +42,19 @@ def align(
     totals: list[float] = []
     bests: list[float] = []
     for first, second in _blocks(match):
+        if len(first) == len(second) == 1:
+            # By far the most: one pair that nothing else touches.
+            i, j = first[0], second[0]
+            apart = first_alone[i] + second_alone[j]
+            total = _log_sum(match[i, j], apart)
+            probability[i, j] = min(1.0, math.exp(match[i, j] - total))
+            if match[i, j] >= apart:
+                pairs.append((i, j))
+            totals.append(total)
+            bests.append(max(match[i, j], apart))
+            in_blocks_first.add(i)
+            in_blocks_second.add(j)
+            continue
         block = _Block(
             [[match.get((i, j), _NEVER) for j in second] for i in first],
             [first_alone[i] for i in first],
@@ -77,11 +90,11 @@ def _blocks(match: Mapping[Pair, float]) -> list[tuple[range, range]]:
     return [(range(a, b + 1), range(c, d + 1)) for a, b, c, d in spans]
 
 
-def _log_sum(*terms: float) -> float:
-    top = max(terms)
+def _log_sum(one: float, two: float, three: float = _NEVER) -> float:
+    top = max(one, two, three)
     if top == _NEVER:
         return _NEVER
-    return top + math.log(math.fsum(math.exp(term - top) for term in terms))
+    return top + math.log(math.exp(one - top) + math.exp(two - top) + math.exp(three - top))
 
 
 class _Block:

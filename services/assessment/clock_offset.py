@@ -5,21 +5,30 @@ image's and an exposure's time, those of true pairs lie close together, wherever
 and chance differences are spread out.
 """
 
-from bisect import bisect_left, bisect_right
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-WIDE_WINDOW_S: Final = 600.0
+import numpy as np
+from numpy.typing import NDArray
+
+WIDE_WINDOW_S: Final = 900.0
 """How far apart two unread clocks may be, in seconds either way. A default of ours."""
+
+HOUR_S: Final = 3600.0
+"""A clock that missed the change to or from daylight saving time is off by this, besides."""
 
 AGREEMENT_S: Final = 8.0
 """Differences within this width agree. A default of ours: an image is stamped some seconds after
 its exposure, by a clock that may tell whole seconds."""
 
 _MOST_CANDIDATES: Final = 6
+_MOST_LOOKED_AT: Final = 24
 _CLEAR_SUPPORT: Final = 6
+
+Floats = NDArray[np.float64]
+Places = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,54 +42,74 @@ class OffsetCandidate:
     support: int
 
 
+def pairs_within(exposures_s: Floats, images_s: Floats, low_s: float, high_s: float) -> Places:
+    """Give all (exposure, image) whose difference lies in a range, as rows of two places.
+
+    ``images_s`` is sorted. Time grows with the number of pairs found.
+    """
+    first = np.searchsorted(images_s, exposures_s + low_s, side="left")
+    last = np.searchsorted(images_s, exposures_s + high_s, side="right")
+    counts = last - first
+    i = np.repeat(np.arange(len(exposures_s)), counts)
+    ends = np.cumsum(counts)
+    j = np.arange(len(i)) - np.repeat(ends - counts - first, counts)
+    return np.column_stack((i, j))
+
+
 def offset_candidates(
-    exposures_s: Sequence[float], images_s: Sequence[float], *, window_s: float = WIDE_WINDOW_S
+    exposures_s: Sequence[float],
+    images_s: Sequence[float],
+    *,
+    window_s: float = WIDE_WINDOW_S,
+    hours: bool = False,
+    most: int = _MOST_CANDIDATES,
 ) -> tuple[OffsetCandidate, ...]:
     """Give the offsets on which many pairs agree, the best supported first.
 
     At equal support the smaller offset comes first, since clocks are more often right than
-    wrong. Each is the median of the differences that agree. None where no pair is in the window.
+    wrong. Each is the median of the differences that agree. None where no pair is in the window,
+    which with ``hours`` lies around an hour more and an hour less as well.
     """
-    images = sorted(images_s)
-    differences = sorted(
-        (images[j] - exposure, i, j)
-        for i, exposure in enumerate(sorted(exposures_s))
-        for j in range(
-            bisect_left(images, exposure - window_s), bisect_right(images, exposure + window_s)
-        )
+    exposures = np.sort(np.asarray(exposures_s, dtype=np.float64))
+    images = np.sort(np.asarray(images_s, dtype=np.float64))
+    centres = (-HOUR_S, 0.0, HOUR_S) if hours else (0.0,)
+    pairs = np.concatenate(
+        [pairs_within(exposures, images, c - window_s, c + window_s) for c in centres]
     )
-    peaks = sorted(_peaks(differences), key=lambda p: (-p.support, abs(p.offset_s), p.offset_s))
+    if not len(pairs):
+        return ()
+    differences = images[pairs[:, 1]] - exposures[pairs[:, 0]]
+    order = np.argsort(differences, kind="stable")
+    peaks = _peaks(differences[order], pairs[order])
+    peaks.sort(key=lambda peak: (-peak.support, abs(peak.offset_s), peak.offset_s))
     chosen: list[OffsetCandidate] = []
     for peak in peaks:
-        if len(chosen) == _MOST_CANDIDATES:
+        if len(chosen) == most:
             break
-        if chosen and chosen[0].support >= _CLEAR_SUPPORT and peak.support * 2 < chosen[0].support:
+        if chosen and chosen[0].support >= _CLEAR_SUPPORT and peak.support * 8 < chosen[0].support:
             break
         if all(abs(peak.offset_s - other.offset_s) > AGREEMENT_S for other in chosen):
             chosen.append(peak)
     return tuple(chosen)
 
 
-def _peaks(differences: Sequence[tuple[float, int, int]]) -> list[OffsetCandidate]:
-    """Slide a window of ``AGREEMENT_S`` over the sorted differences."""
+def _peaks(differences: Floats, pairs: Places) -> list[OffsetCandidate]:
+    """Find where a window of ``AGREEMENT_S`` over the sorted differences holds most of them."""
+    ends = np.searchsorted(differences, differences + AGREEMENT_S, side="right")
+    starts = np.arange(len(differences))
+    # The window is sorted, so its median is in its middle.
+    medians = (differences[(starts + ends - 1) // 2] + differences[(starts + ends) // 2]) / 2.0
+    # Of windows with equally many the one of the smaller offset.
+    worth = (ends - starts) - np.abs(medians) / 1e6
     found: list[OffsetCandidate] = []
-    exposures: Counter[int] = Counter()
-    images: Counter[int] = Counter()
-    end = 0
-    for start, (low, i, j) in enumerate(differences):
-        while end < len(differences) and differences[end][0] <= low + AGREEMENT_S:
-            exposures[differences[end][1]] += 1
-            images[differences[end][2]] += 1
-            end += 1
-        support = min(len(exposures), len(images))
-        # The window is sorted, so its median is in its middle.
-        below, above = (start + end - 1) // 2, (start + end) // 2
-        median_s = (differences[below][0] + differences[above][0]) / 2.0
-        found.append(OffsetCandidate(median_s, support))
-        for counter, member in ((exposures, i), (images, j)):
-            counter[member] -= 1
-            if not counter[member]:
-                del counter[member]
+    for _ in range(min(_MOST_LOOKED_AT, len(differences))):
+        best = int(worth.argmax())
+        if worth[best] == -np.inf:
+            break
+        inside = pairs[best : ends[best]]
+        support = min(len(set(inside[:, 0].tolist())), len(set(inside[:, 1].tolist())))
+        found.append(OffsetCandidate(float(medians[best]), support))
+        worth[np.abs(medians - medians[best]) <= AGREEMENT_S] = -np.inf
     return found
 
 
@@ -95,6 +124,11 @@ class ClockReading:
     @property
     def error_s(self) -> float:
         return self.device_s - self.true_s
+
+
+# Two readings that differ by no more tell a drift between them, else the clock was set there.
+_DRIFT_MOST: Final = 1e-3
+_DRIFT_SLACK_S: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,9 +148,20 @@ class Clocks:
         return device in self.readings
 
     def corrected_s(self, device: str, told_s: float) -> float:
-        """Take the nearest reading's error from a time that the device told."""
+        """Take the readings' error from a time that the device told.
+
+        Between two readings that tell a drift it is interpolated, else the nearest one holds.
+        """
         readings = self.readings.get(device)
         if not readings:
             return told_s
         nearest = min(readings, key=lambda r: (abs(r.device_s - told_s), r.true_s))
+        before = [r for r in readings if r.device_s <= told_s]
+        after = [r for r in readings if r.device_s > told_s]
+        if before and after:
+            one, other = before[-1], min(after, key=lambda r: r.device_s)
+            span_s = other.device_s - one.device_s
+            change_s = other.error_s - one.error_s
+            if abs(change_s) <= _DRIFT_SLACK_S + _DRIFT_MOST * span_s:
+                return told_s - one.error_s - change_s * (told_s - one.device_s) / span_s
         return told_s - nearest.error_s

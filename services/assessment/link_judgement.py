@@ -1,26 +1,43 @@
 """Whether a pair is a link, or is left to a person, and the reasons in plain words."""
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
-from services.assessment.alignment import Pair
+from services.assessment.link_confidence import confidence_map
 from services.assessment.pairing_scores import Exposure, Image, technique_agrees, teeth_agree
 
-ACCEPTED_FROM: Final = 0.9
+ACCEPTED_FROM: Final = 0.95
 """Least confidence of a link that counts. A default of ours."""
 
-OTHER_STUDY_UP_TO: Final = 0.005
+ACCEPTED_OF_A_BATCH_FROM: Final = 0.99
+"""The same of plates scanned together."""
+
+ACCEPTED_AT_A_CHANGE_FROM: Final = 0.99
+"""The same where patients change."""
+
+OTHER_STUDY_UP_TO: Final = 0.002
 """Most probability that an image of another study may have on a link's exposure."""
+
+CHANCE_AT_A_CHANGE_UP_TO: Final = 4e-5
+"""Most chance that an image from elsewhere met an exposure without image where patients change."""
 
 NEIGHBOUR_WITHIN_S: Final = 900.0
 """How near in time another pair is a neighbour, in seconds. A default of ours."""
 
-_PROPOSED_FROM: Final = 0.2
-_UNSURE_TIME_S: Final = 8.0
-_UNSURE_TIME_AT_A_CHANGE_S: Final = 3.5
-_CONFIDENCE_WHEN_TIME_IS_OFF: Final = 0.85
+PROPOSED_FROM: Final = 0.2
+
+NEIGHBOUR_FROM: Final = 0.5
+"""Least probability of a pair that speaks for or against the pairs beside it."""
+
+IMAGED_AROUND_FROM: Final = 0.45
+"""Least share of the exposures around a link that have an image."""
+
+EXPOSED_HERE_FROM: Final = 0.6
+"""Least share of a study's images that have an exposure in the room."""
+
+_TIME_OFF_SPREADS: Final = 6.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,76 +51,144 @@ class Link:
     reasons: tuple[str, ...]
 
 
-def judge(
-    exposures: Sequence[Exposure],
-    images: Sequence[Image],
-    times_e: Sequence[float],
-    times_i: Sequence[float],
-    pairs: Sequence[Pair],
-    offset_s: float,
-    probability: Mapping[Pair, float],
-) -> list[Link]:
-    """Turn the pairs of the best alignment into links, each accepted or proposed.
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A pair of the best alignment, its ``probability``, how far off the usual delay it is.
 
-    ``times_*`` are on one clock but for ``offset_s``; ``probability`` is that of every pair.
+    ``agreement`` is the natural log likelihood ratio of technique and teeth; ``at_s`` places it
+    among the exposures of its generator. ``imaged_around`` is the share of the exposures around
+    it that have an image, ``exposed_here`` that of its study's images that have an exposure here;
+    ``guessed_clock``: nothing else speaks for its clocks. What is ``settled`` already is judged no
+    more and stands beside others.
     """
-    partner = dict(pairs)
-    other_study: dict[int, float] = {}
-    for (i, j), share in sorted(probability.items()):
-        if i in partner and images[j].study != images[partner[i]].study:
-            other_study[i] = other_study.get(i, 0.0) + share
-    among_others, at_a_change = _beside_another_study(pairs, images, times_e)
+
+    exposure: Exposure
+    image: Image
+    at_s: float
+    residual_s: float = 0.0
+    probability: float = 1.0
+    other_study: float = 0.0
+    agreement: float = 0.0
+    imaged_around: float = 1.0
+    exposed_here: float = 1.0
+    guessed_clock: bool = False
+    settled: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class DayRates:
+    """What this day shows: images from elsewhere per second, the share of exposures without
+    image, and the spread of the delay in seconds."""
+
+    foreign_per_s: float
+    lost: float
+    spread_s: float
+
+
+def judge(candidates: Sequence[Candidate], rates: DayRates) -> list[Link]:
+    """Turn the pairs of the best alignment into links, accepted or proposed.
+
+    ``candidates`` stand by generator, and for each in the order of its exposures.
+    """
+    sure = [c for c in candidates if c.probability >= NEIGHBOUR_FROM]
+    place_of = {id(c): n for n, c in enumerate(sure)}
     links: list[Link] = []
-    for i, j in pairs:
-        exposure, image = exposures[i], images[j]
-        confidence = probability[i, j]
-        residual_s = times_i[j] - times_e[i] - offset_s
-        reasons = _reasons(exposure, image, residual_s)
-        changing = (i, j) in at_a_change
-        if abs(residual_s) > (_UNSURE_TIME_AT_A_CHANGE_S if changing else _UNSURE_TIME_S):
-            confidence = min(confidence, _CONFIDENCE_WHEN_TIME_IS_OFF)
-            reasons.append(
-                "too far off so near to another patient" if changing else "too far off to count"
+    for one in (c for c in candidates if not c.settled):
+        confidence = confidence_map().of(one.probability)
+        reasons = _reasons(one)
+        before, after = None, None
+        if id(one) in place_of:
+            place = place_of[id(one)]
+            before = _neighbour(one, sure[place - 1 : place] if place else [])
+            after = _neighbour(one, sure[place + 1 : place + 2])
+        doubts = list(_doubts(one, before, after, confidence, rates))
+        accepted = confidence >= ACCEPTED_FROM and not doubts
+        if confidence < ACCEPTED_FROM:
+            doubts.append("other pairings, or none, are nearly as likely")
+        if accepted or confidence >= PROPOSED_FROM:
+            links.append(
+                Link(
+                    one.exposure.key,
+                    one.image.key,
+                    round(confidence, 6),
+                    accepted,
+                    (*reasons, *doubts),
+                )
             )
-        doubtful = other_study.get(i, 0.0) > OTHER_STUDY_UP_TO
-        if doubtful:
-            reasons.append("an image of another study would fit as well")
-        if (i, j) in among_others:
-            doubtful = True
-            reasons.append("the exposures before and after it are of another study")
-        confidence = round(min(confidence, 1.0), 4)
-        accepted = confidence >= ACCEPTED_FROM and not doubtful
-        if not accepted and confidence < ACCEPTED_FROM:
-            reasons.append("other pairings, or none, are nearly as likely")
-        if accepted or confidence >= _PROPOSED_FROM:
-            links.append(Link(exposure.key, image.key, confidence, accepted, tuple(reasons)))
     return links
 
 
-def _beside_another_study(
-    pairs: Sequence[Pair], images: Sequence[Image], times_e: Sequence[float]
-) -> tuple[set[Pair], set[Pair]]:
-    """Find pairs with one other study on both sides, and pairs with another on either side.
+def _neighbour(one: Candidate, beside: Sequence[Candidate]) -> Candidate | None:
+    near = (
+        b
+        for b in beside
+        if b.exposure.device == one.exposure.device and abs(b.at_s - one.at_s) <= NEIGHBOUR_WITHIN_S
+    )
+    return next(near, None)
 
-    Patients follow each other in a room, so the first should not be; and where they change, an
-    image from elsewhere most easily meets an exposure of the wrong patient.
+
+def _doubts(
+    one: Candidate,
+    before: Candidate | None,
+    after: Candidate | None,
+    confidence: float,
+    rates: DayRates,
+) -> Iterator[str]:
+    """Give what leaves a pair to a person whatever its confidence.
+
+    Patients follow each other in a room. Where they change, an image from elsewhere most easily
+    meets an exposure of the wrong patient.
     """
-    among: set[Pair] = set()
-    changing: set[Pair] = set()
-    for one, other in pairwise(pairs):
-        near = times_e[other[0]] - times_e[one[0]] <= NEIGHBOUR_WITHIN_S
-        if near and images[one[1]].study != images[other[1]].study:
-            changing |= {one, other}
-    for before, pair, after in zip(pairs, pairs[1:], pairs[2:], strict=False):
-        near = times_e[after[0]] - times_e[before[0]] <= NEIGHBOUR_WITHIN_S
-        same_around = images[before[1]].study == images[after[1]].study
-        if near and same_around and pair in changing:
-            among.add(pair)
-    return among, changing
+    study = one.image.study
+    if one.exposure.study is not None and one.exposure.study != study:
+        yield "the station told this exposure for another study"
+    if one.other_study > OTHER_STUDY_UP_TO:
+        yield "an image of another study would fit as well"
+    if abs(one.residual_s) > _TIME_OFF_SPREADS * rates.spread_s:
+        yield "too far off to count"
+    if one.guessed_clock:
+        yield "nothing else tells that the clocks are so far apart"
+    if one.exposure.study == study:
+        return
+    if one.exposed_here < EXPOSED_HERE_FROM:
+        yield "most images of its study fit no exposure of this room"
+    if one.imaged_around < IMAGED_AROUND_FROM:
+        yield "most exposures around it have no image"
+    strangers = [b for b in (before, after) if b is not None and b.image.study != study]
+    if len(strangers) == 2:
+        yield "the exposures before and after it are of another study"
+    elif strangers:
+        fellow = after if strangers[0] is before else before
+        if confidence < ACCEPTED_AT_A_CHANGE_FROM:
+            yield "not sure enough so near to another patient"
+        elif _by_chance(one, strangers[0], fellow, rates) > CHANCE_AT_A_CHANGE_UP_TO:
+            yield "next to another patient, and too little but the time speaks for it"
 
 
-def _reasons(exposure: Exposure, image: Image, residual_s: float) -> list[str]:
-    reasons = [f"{abs(residual_s):.1f} s off the usual delay, once the clocks are aligned"]
+def _by_chance(
+    one: Candidate, stranger: Candidate, fellow: Candidate | None, rates: DayRates
+) -> float:
+    """How likely an image from elsewhere met the last or first exposure of the other patient."""
+    within_s = 2.0 * (abs(one.residual_s) + rates.spread_s)
+    chance = rates.foreign_per_s * within_s * rates.lost / math.exp(one.agreement)
+    # An exposure far from its own patient's and near to the other's is the other's more likely.
+    apart_s = max(abs(stranger.at_s - one.at_s), 1.0)
+    nearer = abs(fellow.at_s - one.at_s) / apart_s if fellow is not None else 10.0
+    return chance * min(max(nearer, 0.3), 10.0)
+
+
+def _reasons(one: Candidate) -> list[str]:
+    exposure, image = one.exposure, one.image
+    reasons = [f"{abs(one.residual_s):.1f} s off the usual delay, once the clocks are aligned"]
+    reasons += content_reasons(exposure, image)
+    if exposure.ended_early:
+        reasons.append("the exposure ended early")
+    return reasons
+
+
+def content_reasons(exposure: Exposure, image: Image) -> list[str]:
+    """Say whether technique and teeth of the two agree, where both tell them."""
+    reasons: list[str] = []
     technique = technique_agrees(exposure, image)
     if technique is not None:
         reasons.append(
@@ -118,6 +203,4 @@ def _reasons(exposure: Exposure, image: Image, residual_s: float) -> list[str]:
             if teeth
             else "the preset is for other teeth than the image's"
         )
-    if exposure.ended_early:
-        reasons.append("the exposure ended early")
     return reasons

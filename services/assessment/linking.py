@@ -1,43 +1,54 @@
 """Which exposure made which image: a room's exposures and images, aligned.
 
-For each offset between the clocks that the times support, the two sequences are aligned exactly;
-a link's confidence is its probability over all alignments and all those offsets. What falls below
-the threshold, or could as well belong to another study, is proposed to a person and is no link:
-a false link across two patients is the worst error there is.
+For each two clocks all offsets that the times support are weighed (``clock_tracks``); under them
+the two sequences are aligned exactly. A link's confidence is its probability over all alignments
+and offsets, mapped to how often such a pair is right. What falls below the threshold, or could as
+well belong to another study, is proposed to a person and is no link: a false link across two
+patients is the worst error there is.
 """
 
 import math
-from bisect import bisect_left, bisect_right
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from services.assessment.alignment import Alignment, Pair, align
-from services.assessment.clock_offset import (
-    AGREEMENT_S,
-    WIDE_WINDOW_S,
-    ClockReading,
-    Clocks,
-    OffsetCandidate,
-    offset_candidates,
+import numpy as np
+
+from services.assessment.alignment import align
+from services.assessment.batch_scans import BatchLinks, find_batches, link_batches
+from services.assessment.clock_offset import ClockReading, Clocks, Floats
+from services.assessment.event_links import links_by_event
+from services.assessment.link_confidence import confidence_map
+from services.assessment.link_judgement import (
+    ACCEPTED_OF_A_BATCH_FROM,
+    NEIGHBOUR_WITHIN_S,
+    PROPOSED_FROM,
+    Candidate,
+    DayRates,
+    Link,
+    content_reasons,
+    judge,
 )
-from services.assessment.link_judgement import Link, judge
 from services.assessment.pairing_scores import (
     FOREIGN_IMAGES_PER_S,
-    TIME_REACH_S,
+    MAKES_IMAGE,
+    USUAL_SPREAD_S,
     Agreement,
     Exposure,
     Image,
-    time_score,
 )
+from services.assessment.room_clocks import ClockStand, RoomClocks, nearest_places
+from services.assessment.room_pairs import gather
 
-# What is thought of the clocks before anything is seen: mostly right, within some seconds.
-_WRONG_UNREAD, _SPREAD_UNREAD_S = 0.1, 8.0
-_WRONG_READ, _SPREAD_READ_S = 0.01, 5.0
-_PEAK_S: Final = 3.0
+_SURE_FROM: Final = 0.9
+_AROUND: Final = 4
+"""How many exposures before and after are looked at."""
 
-_PLAIN_SUPPORT: Final = 3
+_LOG_ODDS_LEAST: Final = -8.0
+_ANOTHER_STUDY: Final = -12.0
+_RATE_KNOWN_AS_IF_S: Final = 10_000.0
+_SHARE_KNOWN_AS_IF: Final = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +63,17 @@ class Decision:
 
 @dataclass(frozen=True, slots=True)
 class RoomLinks:
-    """The links of a room, and every member's time on one common clock (seconds)."""
+    """The links of a room, and every member's time on one common clock (seconds).
+
+    ``image_times_s`` leaves out images of plates scanned in a batch: their time says nothing of
+    their exposures. ``scanned_study`` tells whose plates exposures are, where that is plain.
+    """
 
     links: tuple[Link, ...]
     exposure_times_s: Mapping[str, float]
     image_times_s: Mapping[str, float]
+    scanned_study: Mapping[str, str]
+    clocks: tuple[ClockStand, ...]
 
 
 def link(
@@ -66,37 +83,17 @@ def link(
     decisions: Sequence[Decision] = (),
 ) -> RoomLinks:
     """Link a room's images to its exposures. The order of the arguments' members is no matter."""
-    clocks = Clocks.of(readings)
-    exposure_s = {e.key: clocks.corrected_s(e.device, e.at_s) for e in exposures}
-    image_s = {i.key: clocks.corrected_s(i.device, i.at_s) for i in images}
-    devices = {e.device for e in exposures} | {i.device for i in images}
-    read = all(clocks.is_read(device) for device in devices)
-    shifts = _shifts_to_one_clock(exposures, images, exposure_s, image_s)
-    for exposure in exposures:
-        exposure_s[exposure.key] += shifts.get(exposure.device, 0.0)
-    for image in images:
-        image_s[image.key] += shifts.get(image.device, 0.0)
-
-    decided, settled_images = _decided(decisions, image_s)
-    settled_exposures = {one.exposure for one in decided}
-    open_exposures = sorted(
-        (e for e in exposures if e.key not in settled_exposures),
-        key=lambda e: (exposure_s[e.key], e.key),
+    room = _Room(
+        sorted(exposures, key=lambda e: (e.at_s, e.key)),
+        sorted(images, key=lambda i: (i.at_s, i.key)),
+        Clocks.of(readings),
     )
-    open_images = sorted(
-        (i for i in images if i.key not in settled_images), key=lambda i: (image_s[i.key], i.key)
-    )
-    found, usual_delay_s = _align(open_exposures, open_images, exposure_s, image_s, read)
-    links = sorted([*decided, *found], key=lambda one: (one.image, one.exposure))
-    return RoomLinks(
-        tuple(links),
-        exposure_s,
-        {key: at_s - usual_delay_s for key, at_s in image_s.items()},
-    )
+    decided, settled = _decided(decisions, {image.key for image in images})
+    return room.link(decided, settled)
 
 
 def _decided(
-    decisions: Sequence[Decision], known_images: Mapping[str, float]
+    decisions: Sequence[Decision], known_images: Collection[str]
 ) -> tuple[list[Link], set[str]]:
     """Take the latest decision on each image; of two on one exposure, the later one holds."""
     by_image: dict[str, Decision] = {}
@@ -114,115 +111,240 @@ def _decided(
     return links, set(by_image)
 
 
-def _shifts_to_one_clock(
-    exposures: Sequence[Exposure],
-    images: Sequence[Image],
-    exposure_s: Mapping[str, float],
-    image_s: Mapping[str, float],
-) -> dict[str, float]:
-    """Bring several generators and stations of one room onto the clock of the busiest generator.
+class _Room:
+    """One room's members in time order, by place, with all that is weighed of them."""
 
-    One generator and one station need none of it: their offset is weighed in full later.
-    """
-    generators = _busiest_first(exposure.device for exposure in exposures)
-    stations = _busiest_first(image.device for image in images)
-    if not generators or len(generators) + len(stations) <= 2:
-        return {}
-    times_of_generator = {
-        device: [exposure_s[e.key] for e in exposures if e.device == device]
-        for device in generators
-    }
-    shifts: dict[str, float] = {}
-    aligned: list[float] = []
-    for station in stations:
-        told = [image_s[i.key] for i in images if i.device == station]
-        shifts[station] = -_plain_offset_s(times_of_generator[generators[0]], told)
-        aligned += [at_s + shifts[station] for at_s in told]
-    busiest = times_of_generator[generators[0]]
-    # What the busiest generator explains would only draw the others to its own exposures.
-    left = [at_s for at_s in aligned if all(abs(at_s - e_s) > AGREEMENT_S / 2 for e_s in busiest)]
-    for generator in generators[1:]:
-        shifts[generator] = _plain_offset_s(times_of_generator[generator], left)
-    return shifts
+    def __init__(
+        self, exposures: Sequence[Exposure], images: Sequence[Image], clocks: Clocks
+    ) -> None:
+        self.exposures, self.images = exposures, images
+        self.agreement = Agreement(exposures, images)
+        self.clocks = RoomClocks(exposures, images, clocks, self.agreement)
+        self.exposure_s, self.image_s = self.clocks.common_times_s()
+        self.line_s = self.clocks.line_s(self.exposure_s)
+        explained = self.clocks.explained()
+        self.batches = find_batches(images, self.image_s, explained)
+        self.in_batch = {place for batch in self.batches for place in batch.images}
+        self.rates = self._rates(explained)
 
-
-def _plain_offset_s(exposures_s: Sequence[float], images_s: Sequence[float]) -> float:
-    """Give an offset that stands out; else 0, since a guess would make false pairs look exact."""
-    found = offset_candidates(exposures_s, images_s)
-    if not found or found[0].support < _PLAIN_SUPPORT:
-        return 0.0
-    rival = found[1].support if len(found) > 1 else 0
-    return found[0].offset_s if found[0].support > rival else 0.0
-
-
-def _busiest_first(devices: Iterable[str]) -> list[str]:
-    counted = Counter(devices)
-    return sorted(counted, key=lambda device: (-counted[device], device))
-
-
-@dataclass(frozen=True, slots=True)
-class _Hypothesis:
-    """The alignment under one offset, and the logarithm of its weight."""
-
-    offset_s: float
-    alignment: Alignment
-    log_weight: float
-
-
-def _align(
-    exposures: Sequence[Exposure],
-    images: Sequence[Image],
-    exposure_s: Mapping[str, float],
-    image_s: Mapping[str, float],
-    read: bool,
-) -> tuple[list[Link], float]:
-    """Align what no person has decided; give the links and the offset of the best hypothesis."""
-    times_e = [exposure_s[exposure.key] for exposure in exposures]
-    times_i = [image_s[image.key] for image in images]
-    window_s = 6 * _SPREAD_READ_S if read else WIDE_WINDOW_S
-    candidates = offset_candidates(times_e, times_i, window_s=window_s)
-    if not candidates:
-        return [], 0.0
-    agreement = Agreement(exposures)
-    alone_e = [math.log(1.0 - exposure.makes_image) for exposure in exposures]
-    alone_i = [math.log(FOREIGN_IMAGES_PER_S)] * len(images)
-    hypotheses: list[_Hypothesis] = []
-    for candidate in candidates:
-        offset_s = candidate.offset_s
-        match = {
-            (i, j): math.log(exposures[i].makes_image)
-            + time_score(times_i[j] - times_e[i] - offset_s)
-            + agreement.score(exposures[i], images[j])
-            for i in range(len(exposures))
-            for j in _within(times_i, times_e[i] + offset_s)
+    def link(self, decided: Sequence[Link], settled_images: Collection[str]) -> RoomLinks:
+        settled_exposures = {one.exposure for one in decided}
+        by_event = links_by_event(
+            self.exposures,
+            self.images,
+            self.exposure_s,
+            self.image_s,
+            self.in_batch,
+            {*settled_images, *settled_exposures},
+        )
+        taken_e = settled_exposures | {one.exposure for one in by_event}
+        taken_i = set(settled_images) | {one.image for one in by_event}
+        open_e = [n for n in _in_time(self.exposure_s) if self.exposures[n].key not in taken_e]
+        open_i = [
+            n
+            for n in _in_time(self.image_s)
+            if self.images[n].key not in taken_i and n not in self.in_batch
+        ]
+        aligned = self._align(open_e, open_i, [*decided, *by_event])
+        has_image = {one.exposure for one in aligned if one.accepted}
+        scans = link_batches(
+            self.batches,
+            self.exposures,
+            self.exposure_s,
+            [n for n in open_e if self.exposures[n].key not in has_image],
+            self.agreement,
+            {n for n, i in enumerate(self.images) if i.key in taken_i},
+        )
+        scanned = [one for scan in scans for one in self._scanned(scan)]
+        spoken_for = {one.exposure for one in scanned}
+        aligned = [one for one in aligned if one.accepted or one.exposure not in spoken_for]
+        links = [*decided, *by_event, *aligned, *scanned]
+        exposure_times_s = {
+            e.key: float(at_s) for e, at_s in zip(self.exposures, self.line_s, strict=True)
         }
-        alignment = align(match, alone_e, alone_i)
-        weight = _log_prior(candidate, read, window_s) + alignment.log_total
-        hypotheses.append(_Hypothesis(offset_s, alignment, weight))
-    best = max(hypotheses, key=lambda h: h.log_weight)
-    none_at_all = math.fsum([*alone_e, *alone_i])
-    top = max(best.log_weight, none_at_all)
-    weights = [math.exp(h.log_weight - top) for h in hypotheses]
-    whole = math.fsum([*weights, math.exp(none_at_all - top)])
-    probability: dict[Pair, float] = {}
-    for hypothesis, weight in zip(hypotheses, weights, strict=True):
-        for pair, share in hypothesis.alignment.probability.items():
-            probability[pair] = probability.get(pair, 0.0) + share * weight / whole
-    links = judge(
-        exposures, images, times_e, times_i, best.alignment.pairs, best.offset_s, probability
-    )
-    return links, best.offset_s
+        return RoomLinks(
+            tuple(sorted(links, key=lambda one: (one.image, one.exposure))),
+            exposure_times_s,
+            self._image_times_s(links, exposure_times_s),
+            _scanned_study(scans, self.exposures),
+            self.clocks.stands(),
+        )
+
+    def _image_times_s(
+        self, links: Sequence[Link], exposure_times_s: Mapping[str, float]
+    ) -> dict[str, float]:
+        """Give an image its exposure's time, else that of the exposure nearest by the clocks."""
+        exposure_of = {one.image: one.exposure for one in links if one.accepted}
+        order = np.argsort(self.exposure_s, kind="stable")
+        times_s: dict[str, float] = {}
+        for place, image in enumerate(self.images):
+            if place in self.in_batch:
+                continue
+            known = exposure_times_s.get(exposure_of.get(image.key, ""))
+            at_s = float(self.image_s[place])
+            if known is None and len(order):
+                nearest = order[nearest_places(self.exposure_s[order], self.image_s[[place]])][0]
+                at_s += float(self.line_s[nearest] - self.exposure_s[nearest])
+            times_s[image.key] = at_s if known is None else known
+        return times_s
+
+    def _rates(self, explained: Collection[int]) -> DayRates:
+        """Take from the day how many images come from elsewhere and how many exposures show none.
+
+        Both are drawn to the usual rates, the more so the less there is to see.
+        """
+        elsewhere = sum(
+            n not in explained and n not in self.in_batch for n in range(len(self.images))
+        )
+        span_s = float(np.ptp(self.image_s)) if len(self.images) else 0.0
+        foreign = (elsewhere + FOREIGN_IMAGES_PER_S * _RATE_KNOWN_AS_IF_S) / (
+            span_s + _RATE_KNOWN_AS_IF_S
+        )
+        full = [n for n, e in enumerate(self.exposures) if e.makes_image >= MAKES_IMAGE]
+        shown = min(len(explained), len(full))
+        lost = (len(full) - shown + (1.0 - MAKES_IMAGE) * _SHARE_KNOWN_AS_IF) / (
+            len(full) + _SHARE_KNOWN_AS_IF
+        )
+        spreads = [pair.belief.spread_s for pair in self.clocks.pairs]
+        return DayRates(foreign, lost, max(spreads, default=USUAL_SPREAD_S))
+
+    def _align(
+        self, open_e: Sequence[int], open_i: Sequence[int], known: Sequence[Link]
+    ) -> list[Link]:
+        """Align what is open; give the links of the best alignment. ``known`` stand beside it."""
+        gathered = gather(self.clocks, open_e, open_i)
+        first, second = gathered.first, gathered.second
+        if not len(first):
+            return []
+        e_of = np.array(open_e)[first]
+        i_of = np.array(open_i)[second]
+        agreement = self.agreement.scores(e_of, i_of)
+        makes = np.array([self._makes_image(n) for n in open_e])
+        against = np.array(
+            [
+                _ANOTHER_STUDY
+                if (study := self.exposures[i].study) and study != self.images[j].study
+                else 0.0
+                for i, j in zip(e_of.tolist(), i_of.tolist(), strict=True)
+            ]
+        )
+        score = np.log(makes[first]) + np.log(gathered.density) + agreement + against
+        odds = score - math.log(self.rates.foreign_per_s) - np.log(1.0 - makes[first])
+        kept = np.flatnonzero(odds > _LOG_ODDS_LEAST).tolist()
+        pairs = {(int(first[n]), int(second[n])): float(score[n]) for n in kept}
+        place_of = {(int(first[n]), int(second[n])): n for n in kept}
+        found = align(
+            pairs,
+            np.log(1.0 - makes).tolist(),
+            [math.log(self.rates.foreign_per_s)] * len(open_i),
+        )
+        partner = dict(found.pairs)
+        other_study: dict[int, float] = {}
+        for (a, b), share in sorted(found.probability.items()):
+            if a in partner and self._study(open_i, b) != self._study(open_i, partner[a]):
+                other_study[a] = other_study.get(a, 0.0) + share
+        beside = self._places(known)
+        image_of = beside | {
+            open_e[a]: open_i[b] for a, b in found.pairs if found.probability[a, b] >= _SURE_FROM
+        }
+        imaged_around = self._imaged_around(image_of)
+        exposed_here = self._exposed_here({*open_i, *beside.values()}, set(image_of.values()))
+        candidates: list[Candidate] = []
+        paired = {open_e[a]: (a, b) for a, b in found.pairs}
+        for place in self.clocks.chain.tolist():
+            at_s = float(self.line_s[place])
+            if place in beside:
+                image = self.images[beside[place]]
+                candidates.append(Candidate(self.exposures[place], image, at_s, settled=True))
+            elif place in paired:
+                a, b = paired[place]
+                image = self.images[open_i[b]]
+                candidates.append(
+                    Candidate(
+                        self.exposures[place],
+                        image,
+                        at_s,
+                        float(gathered.residual_s[place_of[a, b]]),
+                        found.probability[a, b],
+                        other_study.get(a, 0.0),
+                        float(agreement[place_of[a, b]]),
+                        imaged_around.get(place, 1.0),
+                        exposed_here[image.study],
+                        bool(gathered.guessed[place_of[a, b]]),
+                    )
+                )
+        return judge(candidates, self.rates)
+
+    def _places(self, known: Sequence[Link]) -> dict[int, int]:
+        """Give accepted links as places of exposure and image."""
+        place_of_e = {e.key: n for n, e in enumerate(self.exposures)}
+        place_of_i = {i.key: n for n, i in enumerate(self.images)}
+        return {
+            place_of_e[one.exposure]: place_of_i[one.image]
+            for one in known
+            if one.accepted and one.exposure in place_of_e
+        }
+
+    def _exposed_here(self, places: Collection[int], paired: Collection[int]) -> dict[str, float]:
+        """Give, for each study, the share of its images that an exposure of this room fits."""
+        told = Counter(self.images[place].study for place in places)
+        fits = Counter(self.images[place].study for place in places if place in paired)
+        return {study: (fits[study] + 1.0) / (count + 1.0) for study, count in told.items()}
+
+    def _imaged_around(self, image_of: Mapping[int, int]) -> dict[int, float]:
+        """Give, for each exposure, the share of those around it, by its clock, with an image."""
+        shares: dict[int, float] = {}
+        full = [one.makes_image >= MAKES_IMAGE for one in self.exposures]
+        for pair in self.clocks.pairs[: self.clocks.generators]:
+            own = pair.exposures.tolist()
+            line_s = self.line_s[own].tolist()
+            for at, (place, at_s) in enumerate(zip(own, line_s, strict=True)):
+                low, high = max(0, at - _AROUND), at + _AROUND + 1
+                near = [
+                    n in image_of
+                    for n, there_s in zip(own[low:high], line_s[low:high], strict=True)
+                    if full[n] and n != place and abs(there_s - at_s) <= NEIGHBOUR_WITHIN_S
+                ]
+                shares[place] = (sum(near) + 1.0) / (len(near) + 1.0)
+        return shares
+
+    def _study(self, open_i: Sequence[int], place: int) -> str:
+        return self.images[open_i[place]].study
+
+    def _makes_image(self, place: int) -> float:
+        usual = self.exposures[place].makes_image
+        return min(usual, 1.0 - self.rates.lost) if usual >= MAKES_IMAGE else usual
+
+    def _scanned(self, scan: BatchLinks) -> list[Link]:
+        links: list[Link] = []
+        for (i, j), probability in scan.pairs:
+            exposure, image = self.exposures[i], self.images[j]
+            confidence = confidence_map().of(probability)
+            reasons = [
+                f"one of {len(scan.batch.images)} images scanned together, after the exposure",
+                *content_reasons(exposure, image),
+            ]
+            accepted = scan.plain and confidence >= ACCEPTED_OF_A_BATCH_FROM
+            if confidence < ACCEPTED_OF_A_BATCH_FROM:
+                reasons.append("the order of the plates is not plain")
+            elif not scan.plain:
+                reasons.append("other exposures may have been on these plates")
+            if accepted or confidence >= PROPOSED_FROM:
+                links.append(
+                    Link(exposure.key, image.key, round(confidence, 6), accepted, tuple(reasons))
+                )
+        return links
 
 
-def _within(times_s: Sequence[float], middle_s: float) -> range:
-    return range(
-        bisect_left(times_s, middle_s - TIME_REACH_S),
-        bisect_right(times_s, middle_s + TIME_REACH_S),
-    )
+def _in_time(at_s: Floats) -> list[int]:
+    places: list[int] = np.argsort(at_s, kind="stable").tolist()
+    return places
 
 
-def _log_prior(candidate: OffsetCandidate, read: bool, window_s: float) -> float:
-    """Log probability that the clocks are this far apart, before anything is seen."""
-    wrong, spread_s = (_WRONG_READ, _SPREAD_READ_S) if read else (_WRONG_UNREAD, _SPREAD_UNREAD_S)
-    near = math.exp(-abs(candidate.offset_s) / spread_s) / (2.0 * spread_s)
-    return math.log(_PEAK_S * ((1.0 - wrong) * near + wrong / (2.0 * window_s)))
+def _scanned_study(scans: Sequence[BatchLinks], exposures: Sequence[Exposure]) -> dict[str, str]:
+    """Tell whose the plates are: those before a batch, where no other batch could have them."""
+    studies: dict[str, set[str]] = {}
+    for scan in scans:
+        for place in scan.spanned if scan.plain else ():
+            studies.setdefault(exposures[place].key, set()).add(scan.batch.study)
+    return {key: next(iter(told)) for key, told in studies.items() if len(told) == 1}

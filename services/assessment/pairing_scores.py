@@ -5,25 +5,32 @@ tests measure; none is published.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
+
+import numpy as np
+
+from services.assessment.clock_offset import Floats, Places
 
 TIME_REACH_S: Final = 25.0
 """Pairs further from the usual delay than this are not considered, in seconds."""
 
-_CORE_S: Final = 1.5
+USUAL_SPREAD_S: Final = 1.3
+"""Standard deviation of an image's delay before a day has shown its own, in seconds."""
+
 _TAIL_S: Final = 8.0
 _TAIL_SHARE: Final = 0.03
 
-_MAKES_IMAGE: Final = 0.95
+MAKES_IMAGE: Final = 0.95
 _MAKES_IMAGE_ENDED_EARLY: Final = 0.3
 _MAKES_IMAGE_TEST: Final = 0.5
+_MAKES_IMAGE_AT_ONCE_ON_PLATE: Final = 0.02
 
 FOREIGN_IMAGES_PER_S: Final = 3e-4
 """Rate of images whose exposure was not told here: imported, or the generator was silent."""
 
-_TECHNIQUE_TRUE: Final = 0.97
+_TECHNIQUE_TRUE: Final = 0.99
 """How often a true pair agrees in technique, where the header tells any."""
 
 _TEETH_TRUE: Final = 0.93
@@ -32,7 +39,11 @@ _TEETH_TRUE: Final = 0.93
 
 @dataclass(frozen=True, slots=True)
 class Exposure:
-    """One exposure as linking sees it. Times are seconds UTC; ``teeth`` those of its preset."""
+    """One exposure as linking sees it. Times are seconds UTC; ``teeth`` those of its preset.
+
+    ``study`` and ``event`` (Irradiation Event UID) are known where a station told the exposure
+    too; ``plate`` where it was on a phosphor plate, whose image is made when it is scanned.
+    """
 
     key: str
     device: str
@@ -44,13 +55,19 @@ class Exposure:
     teeth: frozenset[int] = frozenset()
     ended_early: bool = False
     test: bool = False
+    counter: int | None = None
+    plate: bool | None = None
+    study: str | None = None
+    event: str | None = None
 
     @property
     def makes_image(self) -> float:
-        """The chance that an image comes of it."""
+        """The chance that an image comes of it at once."""
         if self.ended_early:
             return _MAKES_IMAGE_ENDED_EARLY
-        return _MAKES_IMAGE_TEST if self.test else _MAKES_IMAGE
+        if self.plate:
+            return _MAKES_IMAGE_AT_ONCE_ON_PLATE
+        return _MAKES_IMAGE_TEST if self.test else MAKES_IMAGE
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +82,15 @@ class Image:
     tube_current_ma: float | None = None
     exposure_ms: float | None = None
     teeth: frozenset[int] = frozenset()
+    event: str | None = None
 
 
-def time_score(residual_s: float) -> float:
-    """Log density, per second, of the time by which a true pair misses the usual delay."""
-    core = math.exp(-0.5 * (residual_s / _CORE_S) ** 2) / _CORE_S
-    tail = math.exp(-0.5 * (residual_s / _TAIL_S) ** 2) / _TAIL_S
-    mixed = (1.0 - _TAIL_SHARE) * core + _TAIL_SHARE * tail
-    return math.log(mixed / math.sqrt(2.0 * math.pi))
+def time_density(residual_s: Floats, spread_s: float) -> Floats:
+    """Density, per second, of the time by which a true pair misses the usual delay."""
+    core = np.exp(-0.5 * (residual_s / spread_s) ** 2) / spread_s
+    tail = np.exp(-0.5 * (residual_s / _TAIL_S) ** 2) / _TAIL_S
+    mixed: Floats = (1.0 - _TAIL_SHARE) * core + _TAIL_SHARE * tail
+    return mixed / math.sqrt(2.0 * math.pi)
 
 
 def technique_agrees(exposure: Exposure, image: Image) -> bool | None:
@@ -108,32 +126,63 @@ class Agreement:
     """Weighs agreement by how common it is among the room's exposures.
 
     That all exposures of a room share their kV says nothing; a rare exposure time says much.
+    Exposures and images of one kind are weighed once.
     """
 
-    def __init__(self, exposures: Sequence[Exposure]) -> None:
-        self._exposures = exposures
-        self._shares: dict[tuple[object, ...], tuple[float, float]] = {}
-
-    def score(self, exposure: Exposure, image: Image) -> float:
-        """Log likelihood ratio of what the image says, for a true pair against any other."""
-        technique_share, teeth_share = self._shares_for(image)
-        return _ratio(technique_agrees(exposure, image), _TECHNIQUE_TRUE, technique_share) + _ratio(
-            teeth_agree(exposure, image), _TEETH_TRUE, teeth_share
+    def __init__(self, exposures: Sequence[Exposure], images: Sequence[Image]) -> None:
+        self._technique = _Kinds(
+            [(e.tube_kv, e.tube_current_ma, e.set_exposure_ms, e.exposure_ms) for e in exposures],
+            [(i.tube_kv, i.tube_current_ma, i.exposure_ms) for i in images],
         )
+        self._teeth = _Kinds([e.teeth for e in exposures], [i.teeth for i in images])
+        self._technique.weigh(
+            lambda e, i: technique_agrees(exposures[e], images[i]), _TECHNIQUE_TRUE
+        )
+        self._teeth.weigh(lambda e, i: teeth_agree(exposures[e], images[i]), _TEETH_TRUE)
 
-    def _shares_for(self, image: Image) -> tuple[float, float]:
-        kind = (image.tube_kv, image.tube_current_ma, image.exposure_ms, image.teeth)
-        if kind not in self._shares:
-            technique = [technique_agrees(exposure, image) for exposure in self._exposures]
-            teeth = [teeth_agree(exposure, image) for exposure in self._exposures]
-            self._shares[kind] = (_share(technique), _share(teeth))
-        return self._shares[kind]
+    def scores(self, i: Places, j: Places) -> Floats:
+        """Log likelihood ratio of what each image says, for a true pair against any other."""
+        return self._technique.scores(i, j) + self._teeth.scores(i, j)
 
 
-def _share(answers: Sequence[bool | None]) -> float:
-    """Share of agreement by chance, held off 0 and 1 by one answer of each kind."""
-    told = [answer for answer in answers if answer is not None]
-    return (sum(told) + 1.0) / (len(told) + 2.0)
+class _Kinds:
+    """Members by kind, so that a question is asked once for each pair of kinds."""
+
+    def __init__(self, of_first: Sequence[object], of_second: Sequence[object]) -> None:
+        self._first, self._first_of = _numbered(of_first)
+        self._second, self._second_of = _numbered(of_second)
+        self._table: Floats = np.zeros((0, 0))
+
+    def weigh(self, agrees: Callable[[int, int], bool | None], true_share: float) -> None:
+        counts = np.bincount(self._first, minlength=len(self._first_of))
+        self._table = np.zeros((len(self._first_of), len(self._second_of)))
+        for column, image in enumerate(self._second_of):
+            answers = [agrees(exposure, image) for exposure in self._first_of]
+            told = sum(int(c) for c, a in zip(counts, answers, strict=True) if a is not None)
+            yes = sum(int(c) for c, a in zip(counts, answers, strict=True) if a)
+            # Share of agreement by chance, held off 0 and 1 by one answer of each kind.
+            share = (yes + 1.0) / (told + 2.0)
+            for row, answer in enumerate(answers):
+                self._table[row, column] = _ratio(answer, true_share, share)
+
+    def scores(self, i: Places, j: Places) -> Floats:
+        if not len(i):
+            return np.zeros(0)
+        found: Floats = self._table[self._first[i], self._second[j]]
+        return found
+
+
+def _numbered(kinds: Sequence[object]) -> tuple[Places, list[int]]:
+    """Number the kinds as they come up; give each member's number and each kind's first member."""
+    number_of: dict[object, int] = {}
+    first_of: list[int] = []
+    numbers: list[int] = []
+    for member, kind in enumerate(kinds):
+        if kind not in number_of:
+            number_of[kind] = len(first_of)
+            first_of.append(member)
+        numbers.append(number_of[kind])
+    return np.asarray(numbers, dtype=np.int64), first_of
 
 
 def _ratio(agrees: bool | None, true_share: float, chance_share: float) -> float:

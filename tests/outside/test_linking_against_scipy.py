@@ -11,7 +11,8 @@ from scipy.optimize import linear_sum_assignment
 
 from services.assessment.alignment import align
 from services.assessment.linking import link
-from tests.simulated_room import Conditions, simulate
+from tests.simulated_rooms.conditions import Conditions
+from tests.simulated_rooms.day import simulate
 
 ALONE_COST = 20.0**2
 CALM = Conditions(
@@ -20,6 +21,7 @@ CALM = Conditions(
     jitter_s=0.5,
     foreign_image=0.0,
     preset_left_over=0.0,
+    retake_at_once=0.0,
     header_tells_technique=0.0,
     image_tells_teeth=0.0,
 )

@@ -42,7 +42,7 @@ def test_at_equal_support_the_smaller_offset_comes_first() -> None:
 
 
 def test_nothing_within_the_window_gives_no_candidate() -> None:
-    assert offset_candidates([0.0], [700.0]) == ()
+    assert offset_candidates([0.0], [1000.0]) == ()
     assert offset_candidates([], [1.0]) == ()
 
 
@@ -67,6 +67,19 @@ def test_a_reading_corrects_its_own_device_and_no_other() -> None:
     assert clocks.corrected_s("generator-1", 2180.0) == 2000.0
     assert not clocks.is_read("station-1")
     assert clocks.corrected_s("station-1", 2180.0) == 2180.0
+
+
+def test_an_hour_more_or_less_is_looked_at_where_asked_for() -> None:
+    assert offset_candidates([0.0], [3603.0]) == ()
+    assert [c.offset_s for c in offset_candidates([0.0], [3603.0], hours=True)] == [3603.0]
+    assert [c.offset_s for c in offset_candidates([3600.0], [4.0], hours=True)] == [-3596.0]
+
+
+def test_between_two_readings_that_tell_a_drift_the_error_is_interpolated() -> None:
+    clocks = Clocks.of(
+        [ClockReading("generator-1", 0.0, 0.0), ClockReading("generator-1", 10_000.0, 10_004.0)]
+    )
+    assert clocks.corrected_s("generator-1", 5_002.0) == pytest.approx(5_000.0)
 
 
 def test_of_two_readings_the_nearer_one_holds() -> None:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from schemas.conclusions import (
@@ -370,6 +370,7 @@ def test_facts_of_a_study_that_is_not_known_yet_make_no_assessment() -> None:
 EXPECTED = assess(two_cats())
 
 
+@settings(deadline=None)
 @given(data=st.data())
 def test_any_order_and_repetition_of_the_facts_gives_the_identical_assessment(
     data: st.DataObject,
@@ -380,6 +381,7 @@ def test_any_order_and_repetition_of_the_facts_gives_the_identical_assessment(
     assert assess([*shuffled, *again]) == EXPECTED
 
 
+@settings(deadline=None)
 @given(left_out=st.sets(st.integers(0, len(two_cats()) - 1)), data=st.data())
 def test_order_does_not_matter_for_any_part_of_the_facts(
     left_out: set[int], data: st.DataObject

@@ -1,0 +1,270 @@
+"""Where one generator's and one station's clock stood to each other through a day.
+
+A track is an offset with its drift. A day may have several, since a clock may be set in mid-day;
+which one held when is a hidden chain over the exposures, in their order: it stays, or rarely jumps.
+What an exposure's own image says of its track is left out where that image is weighed (otherwise
+each pair would bear witness for itself).
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from services.assessment.clock_offset import (
+    HOUR_S,
+    WIDE_WINDOW_S,
+    Floats,
+    Places,
+    offset_candidates,
+    pairs_within,
+)
+from services.assessment.pairing_scores import (
+    FOREIGN_IMAGES_PER_S,
+    TIME_REACH_S,
+    USUAL_SPREAD_S,
+    time_density,
+)
+
+# What is thought of the clocks before anything is seen: mostly right, within some seconds. Ours.
+_WIDE_UNREAD, _HOUR_UNREAD, _SPREAD_UNREAD_S = 0.10, 0.02, 8.0
+_WIDE_READ, _HOUR_READ, _SPREAD_READ_S = 0.01, 0.002, 5.0
+_NO_TRACK: Final = 0.02
+_JUMP: Final = 5e-4
+"""Chance that a clock was set between two exposures."""
+
+_SURE: Final = 0.5
+_NOWHERE: Final = np.zeros(0, dtype=np.int64)
+_MOST_TRACKS: Final = 7
+_SAME_TRACK_S: Final = 3.0
+_FIT_WITHIN_S: Final = 7.0
+_FIT_ROUNDS: Final = 3
+_USUAL_DRIFT: Final = 200e-6
+_SPREAD_LEAST_S, _SPREAD_MOST_S = 0.5, 4.0
+_SPREAD_KNOWN_AS_IF: Final = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """Image clock minus exposure clock is ``offset_s`` at ``middle_s``, and drifts from there.
+
+    The usual delay of an image is part of it. ``drift`` is in seconds per second.
+    """
+
+    offset_s: float
+    drift: float
+    middle_s: float
+
+    def at(self, times_s: Floats) -> Floats:
+        return self.offset_s + self.drift * (times_s - self.middle_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """What is believed of two clocks: tracks, and the share of each at each exposure.
+
+    ``others`` leaves out what the exposure's own image says, ``held`` does not; rows are
+    exposures, columns tracks; what is missing to 1 stands for no track. ``support`` is the number
+    of exposures that speak for a track. ``spread_s`` is that of the images' delay.
+    """
+
+    tracks: tuple[Track, ...]
+    others: Floats
+    held: Floats
+    support: tuple[float, ...]
+    spread_s: float
+
+    def offset_s(self, times_s: Floats) -> Floats:
+        """Image clock minus exposure clock at each exposure, by the likeliest track.
+
+        Where no track is likely, that of the nearest exposure in the chain that has one; nothing
+        is moved on a guess.
+        """
+        sure = np.flatnonzero(self.held.sum(axis=1) > _SURE) if self.tracks else _NOWHERE
+        if not len(sure):
+            return np.zeros(len(times_s))
+        place = np.searchsorted(sure, np.arange(len(times_s)))
+        right = sure[np.minimum(place, len(sure) - 1)]
+        left = sure[np.maximum(place - 1, 0)]
+        here = np.arange(len(times_s))
+        nearest = np.where(np.abs(here - left) <= np.abs(right - here), left, right)
+        every = np.column_stack([track.at(times_s) for track in self.tracks])
+        found: Floats = every[here, self.held.argmax(axis=1)[nearest]]
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Sightings:
+    """All pairs that a track allows, by place of exposure and image, with their residuals."""
+
+    i: Places
+    j: Places
+    residual_s: Floats
+
+
+def sightings(track: Track, exposure_s: Floats, image_s: Floats) -> Sightings:
+    """Find the pairs within ``TIME_REACH_S`` of a track. ``image_s`` is sorted."""
+    expected_s = exposure_s + track.at(exposure_s)
+    pairs = pairs_within(expected_s, image_s, -TIME_REACH_S, TIME_REACH_S)
+    i, j = pairs[:, 0], pairs[:, 1]
+    return Sightings(i, j, image_s[j] - expected_s[i])
+
+
+def believe(
+    exposure_s: Floats,
+    image_s: Floats,
+    makes_image: Floats,
+    agreement: Callable[[Places, Places], Floats],
+    *,
+    read: bool,
+) -> Belief:
+    """Weigh where two clocks stood. ``exposure_s`` in the order of the exposures.
+
+    ``image_s`` is sorted; ``makes_image`` is the chance that an exposure shows among these
+    images; ``agreement`` gives the agreement scores of pairs; ``read``: both clocks have been read.
+    """
+    candidates = offset_candidates(
+        exposure_s.tolist(), image_s.tolist(), hours=True, most=2 * _MOST_TRACKS
+    )
+    fitted = sorted(
+        (-c.support * 5.0 - math.log(_prior_density(c.offset_s, read)), n)
+        for n, c in enumerate(candidates)
+    )
+    tracks: list[Track] = []
+    middle_s = float((exposure_s.min() + exposure_s.max()) / 2.0) if len(exposure_s) else 0.0
+    for _, n in fitted:
+        if len(tracks) == _MOST_TRACKS:
+            break
+        start = Track(candidates[n].offset_s, 0.0, middle_s)
+        track = _fit(start, exposure_s, image_s)
+        if not any(_same(track, other, exposure_s) for other in tracks):
+            tracks.append(track)
+    if not tracks:
+        nothing = np.zeros((len(exposure_s), 0))
+        return Belief((), nothing, nothing, (), USUAL_SPREAD_S)
+    seen = [sightings(track, exposure_s, image_s) for track in tracks]
+    spread_s = USUAL_SPREAD_S
+    agrees = [np.exp(agreement(pairs.i, pairs.j)) for pairs in seen]
+    belief = _weigh(tracks, seen, makes_image, agrees, spread_s, read)
+    spread_s = _spread_s(belief, seen)
+    if abs(spread_s - USUAL_SPREAD_S) > 0.15:
+        belief = _weigh(tracks, seen, makes_image, agrees, spread_s, read)
+    return belief
+
+
+def _same(one: Track, other: Track, exposure_s: Floats) -> bool:
+    ends = np.array([exposure_s.min(), exposure_s.max()])
+    return bool(np.abs(one.at(ends) - other.at(ends)).max() < _SAME_TRACK_S)
+
+
+def _fit(track: Track, exposure_s: Floats, image_s: Floats) -> Track:
+    """Fit offset and drift to the pairs near a track, drawn to little drift where they are few."""
+    for _ in range(_FIT_ROUNDS):
+        expected_s = exposure_s + track.at(exposure_s)
+        pairs = pairs_within(expected_s, image_s, -_FIT_WITHIN_S, _FIT_WITHIN_S)
+        if len(pairs) < 2:
+            return track
+        since_s = exposure_s[pairs[:, 0]] - track.middle_s
+        left_s = image_s[pairs[:, 1]] - expected_s[pairs[:, 0]]
+        weight = np.exp(-0.5 * (left_s / 3.0) ** 2)
+        total = float(weight.sum())
+        if total < 1e-9:
+            return track
+        mean_since_s = float((weight * since_s).sum()) / total
+        mean_left_s = float((weight * left_s).sum()) / total
+        apart = since_s - mean_since_s
+        shrink = (USUAL_SPREAD_S / _USUAL_DRIFT) ** 2
+        # Of the whole drift, so that several rounds do not each draw anew.
+        steeper = float((weight * apart * (left_s - mean_left_s)).sum()) - shrink * track.drift
+        steeper /= float((weight * apart**2).sum()) + shrink
+        track = Track(
+            track.offset_s + mean_left_s - steeper * mean_since_s,
+            track.drift + steeper,
+            track.middle_s,
+        )
+    return track
+
+
+def _weigh(
+    tracks: Sequence[Track],
+    seen: Sequence[Sightings],
+    makes_image: Floats,
+    agrees: Sequence[Floats],
+    spread_s: float,
+    read: bool,
+) -> Belief:
+    count = len(makes_image)
+    shown = np.ones((count, len(tracks) + 1))
+    for k, (pairs, ratio) in enumerate(zip(seen, agrees, strict=True)):
+        weight = time_density(pairs.residual_s, spread_s) * ratio
+        found = np.bincount(pairs.i, weights=weight, minlength=count) / FOREIGN_IMAGES_PER_S
+        shown[:, k] = 1.0 - makes_image + makes_image * found
+    before = np.array([_prior_mass(t, read) for t in tracks] + [_NO_TRACK])
+    before /= max(1.0, float(before.sum()))
+    forward, backward = _sweep(shown, before), _sweep(shown[::-1], before)[::-1]
+    # Both sweeps hold the chain's own prior: it is taken out once.
+    others = forward * backward / before
+    others /= others.sum(axis=1, keepdims=True)
+    held = others * shown
+    held /= held.sum(axis=1, keepdims=True)
+    speaks = held[:, :-1] * (shown[:, :-1] - (1.0 - makes_image)[:, None]) / shown[:, :-1]
+    return Belief(
+        tuple(tracks),
+        others[:, :-1],
+        held[:, :-1],
+        tuple(float(s) for s in speaks.sum(axis=0)),
+        spread_s,
+    )
+
+
+def _sweep(shown: Floats, before: Floats) -> Floats:
+    """Give, at each exposure, the share of each track by the exposures before it in the chain."""
+    rows: list[Floats] = []
+    share = before / before.sum()
+    anew = share * _JUMP
+    for row in shown:
+        rows.append(share)
+        share = share * row
+        share = share * ((1.0 - _JUMP) / share.sum()) + anew
+    return np.array(rows).reshape(shown.shape)
+
+
+def _spread_s(belief: Belief, seen: Sequence[Sightings]) -> float:
+    """Take the delay's spread from the pairs of the likeliest tracks, drawn to the usual one."""
+    best = belief.held.argmax(axis=1) if belief.held.size else np.zeros(0)
+    sure = belief.held.max(axis=1) > 0.9 if belief.held.size else np.zeros(0, dtype=bool)
+    missed = np.concatenate(
+        [np.abs(s.residual_s[(best[s.i] == k) & sure[s.i]]) for k, s in enumerate(seen)]
+    )
+    near = missed[missed <= 10.0]
+    if len(near) < 4:
+        return USUAL_SPREAD_S
+    own_s = 1.4826 * float(np.median(near))
+    weight = len(near) / (len(near) + _SPREAD_KNOWN_AS_IF)
+    drawn_s = weight * own_s + (1.0 - weight) * USUAL_SPREAD_S
+    return min(max(drawn_s, _SPREAD_LEAST_S), _SPREAD_MOST_S)
+
+
+def _prior_density(offset_s: float, read: bool) -> float:
+    """Density, per second, of how far the clocks are apart, before anything is seen."""
+    wide, hour, spread_s = (
+        (_WIDE_READ, _HOUR_READ, _SPREAD_READ_S)
+        if read
+        else (_WIDE_UNREAD, _HOUR_UNREAD, _SPREAD_UNREAD_S)
+    )
+
+    def around(away_s: float) -> float:
+        near = math.exp(-abs(away_s) / spread_s) / (2.0 * spread_s)
+        flat = 1.0 / (2.0 * WIDE_WINDOW_S) if abs(away_s) <= WIDE_WINDOW_S else 0.0
+        return (1.0 - wide) * near + wide * flat
+
+    aside = (around(offset_s - HOUR_S) + around(offset_s + HOUR_S)) / 2.0
+    return (1.0 - hour) * around(offset_s) + hour * aside + 1e-12
+
+
+def _prior_mass(track: Track, read: bool) -> float:
+    """The share of a track: as much of the density as its pairs' spread cannot tell apart."""
+    width_s = math.sqrt(2.0 * math.pi) * USUAL_SPREAD_S
+    return min(1.0, width_s * _prior_density(track.offset_s, read))
