@@ -94,7 +94,7 @@ def newest_weight(observations: Sequence[Resource], codes: RecordCodes) -> Weigh
     for observation in observations:
         if not is_weight(observation, codes):
             continue
-        if observation.get("status") not in _STATUS_OF_A_WEIGHT:
+        if text(observation.get("status"), "Observation.status") not in _STATUS_OF_A_WEIGHT:
             continue
         if "valueQuantity" not in observation:
             continue
@@ -141,7 +141,7 @@ def _extension_words(animal: Resource, url: str, *, shown: bool = False) -> list
 def _name(names: Sequence[Resource], path: str) -> str | None:
     """Give the usual name, else the first: as text, or given and family name joined."""
     current = [name for name in names if name.get("use") != "old"]
-    ranked = sorted(current, key=lambda name: name.get("use") not in {"usual", "official"})
+    ranked = sorted(current, key=lambda name: name.get("use") not in ("usual", "official"))
     for name in ranked:
         given = name.get("given") or []
         words = [
