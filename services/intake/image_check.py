@@ -11,11 +11,9 @@ from schemas.errors import InvalidInput
 from services.intake.image_files import IncomingFile
 from services.intake.image_header import HEADER_TAGS, ImageHeader, read_header
 from services.intake.image_structure import PIXEL_DATA, PixelData, element_name
-from services.intake.object_check import WrongSopClass, check_announced, read_checked
+from services.intake.object_check import check_announced, read_checked
 from services.intake.pixel_statistics import statistics_of
 from services.intake.sop_classes import IMAGE_SYNTAXES, STORAGE_CLASSES
-
-__all__ = ["WrongSopClass", "check_image"]
 
 
 def check_image(

@@ -16,7 +16,14 @@ from schemas.channels import Exchange
 from schemas.conclusions import NoteWritten
 from schemas.envelope import Message, Payload, Source, new_id
 from schemas.errors import InvalidInput
-from schemas.facts import ExposureEnded, FactWithdrawn, ImageStored, OrderCancelled, OrderPlaced
+from schemas.facts import (
+    DocumentStored,
+    ExposureEnded,
+    FactWithdrawn,
+    ImageStored,
+    OrderCancelled,
+    OrderPlaced,
+)
 from schemas.group import Group
 from schemas.messages import parse, read_payload
 from services.intake import worklist_store
@@ -166,11 +173,12 @@ def test_the_same_order_id_at_two_sites_is_two_orders(store: Store) -> None:
         assert len(worklist_store.scheduled(connection, "south")) == 1
 
 
-def test_an_image_of_other_content_under_a_known_uid_goes_out_and_a_person_is_told(
-    store: Store,
+@pytest.mark.parametrize("kind", [ImageStored, DocumentStored])
+def test_an_object_of_other_content_under_a_known_uid_goes_out_and_a_person_is_told(
+    store: Store, kind: type[Payload]
 ) -> None:
     # given
-    first, other = fact(ImageStored), fact(ImageStored, sha256="1" * 64, path="north/other.dcm")
+    first, other = fact(kind), fact(kind, sha256="2" * 64, path="north/other.dcm")
     keep(store, first)
 
     # when
@@ -185,10 +193,13 @@ def test_an_image_of_other_content_under_a_known_uid_goes_out_and_a_person_is_to
     assert entry.field == "SOPInstanceUID (0008,0018)"
 
 
-def test_an_image_sent_again_under_another_station_is_known(store: Store) -> None:
-    keep(store, fact(ImageStored))
+@pytest.mark.parametrize("kind", [ImageStored, DocumentStored])
+def test_an_object_sent_again_under_another_station_is_known(
+    store: Store, kind: type[Payload]
+) -> None:
+    keep(store, fact(kind))
 
-    (outcome,) = keep(store, fact(ImageStored, station="station-2"))
+    (outcome,) = keep(store, fact(kind, station="station-2"))
 
     assert isinstance(outcome, AlreadyKnown)
     assert count(store, IMAGE) == 1
@@ -281,9 +292,12 @@ def test_an_offer_of_a_foreign_group_or_site_is_refused(
     assert sent(store) == []
 
 
-def test_an_image_offered_over_the_bus_without_its_file_is_refused(store: Store) -> None:
+@pytest.mark.parametrize("kind", [ImageStored, DocumentStored])
+def test_an_object_offered_over_the_bus_without_its_file_is_refused(
+    store: Store, kind: type[Payload]
+) -> None:
     with pytest.raises(InvalidInput, match="by DICOM"), store.begin() as connection:
-        offered_facts(OUR_GROUP, "intake")(Work(connection, store), [fact(ImageStored)])
+        offered_facts(OUR_GROUP, "intake")(Work(connection, store), [fact(kind)])
 
     assert sent(store) == []
 
