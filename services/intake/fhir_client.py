@@ -99,8 +99,9 @@ class FhirClient:
         except httpx.InvalidURL as error:
             raise FhirRefused("reference", target, "an address of the record's server") from error
         base = self._base
-        if (url.scheme, url.host, url.port) != (base.scheme, base.host, base.port):
-            raise FhirRefused("reference", target, f"an address within {base.scheme}://{base.host}")
+        same_host = (url.scheme, url.host, url.port) == (base.scheme, base.host, base.port)
+        if not same_host or not f"{url.path}/".startswith(base.path):
+            raise FhirRefused("reference", target, f"an address within {base}")
         return url
 
     def _get(self, url: httpx.URL) -> Resource | None:

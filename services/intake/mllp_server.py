@@ -3,6 +3,7 @@
 import socket
 import ssl
 import time
+from ipaddress import ip_address
 from threading import Event, Lock, Thread, current_thread
 from typing import Final
 
@@ -77,7 +78,7 @@ class MllpServer:
                 log.warning("mllp_accept_failed", reason=str(error))
                 stop.wait(_LOOK_S)
                 continue
-            self._admit(connection, str(address[0]), stop)
+            self._admit(connection, _plain(str(address[0])), stop)
         self._running = False
         with self._lock:
             threads = list(self._threads)
@@ -109,8 +110,11 @@ class MllpServer:
             secured, certificate = self._secure(connection)
             with secured:
                 self._converse(secured, address, certificate, stop)
-        except (OSError, ssl.SSLError) as error:
+        except OSError as error:  # TLS errors too
             log.info("connection_lost", address=address, reason=str(error))
+        except Exception:
+            # Ours to mend; the other connections go on.
+            log.exception("connection_failed", address=address)
         finally:
             connection.close()
             with self._lock:
@@ -166,6 +170,12 @@ class MllpServer:
             self._desk.forget_old()
         except StoreUnavailable as error:
             log.warning("mllp_housekeeping_waits", reason=str(error))
+
+
+def _plain(address: str) -> str:
+    """Give an IPv4 address as such, also where a socket of both families maps it into IPv6."""
+    mapped = getattr(ip_address(address), "ipv4_mapped", None)
+    return address if mapped is None else str(mapped)
 
 
 def _tls_context(settings: MllpSettings) -> ssl.SSLContext | None:
