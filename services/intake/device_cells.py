@@ -11,6 +11,7 @@ from schemas.mappings import DelimitedText, DeviceMapping, JsonLines
 Columns = tuple[str, ...]
 
 UTF_8_MARK = b"\xef\xbb\xbf"
+_LONGEST_KEY = 64
 _UTF_16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 
 
@@ -102,6 +103,9 @@ def json_cells(text: str) -> dict[str, str]:
         raise InvalidInput("line", text, f"one JSON object ({error})") from error
     if not isinstance(told, dict):
         raise InvalidInput("line", text, "one JSON object")
+    for key in told:
+        if len(key) > _LONGEST_KEY or not key.isprintable():
+            raise InvalidInput("line", key, f"keys of at most {_LONGEST_KEY} printable characters")
     return {key: _json_cell(key, value) for key, value in told.items()}
 
 

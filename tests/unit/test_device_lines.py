@@ -375,6 +375,8 @@ def test_any_cells_are_a_fact_or_invalid_input(noise: list[str], upto: int, even
         '{"Event": NaN}',
         '{"Event": ["EXP"]}',
         '{"Event": "\\ud800"}',
+        '{"\\u0000": ["EXP"]}',
+        '{"' + "k" * 65 + '": 1}',
         "[]",
         "9" * 5_000,
     ],
