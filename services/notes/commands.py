@@ -11,7 +11,8 @@ from pydicom.filewriter import dcmwrite
 from schemas.conclusions import StudyAssessed
 from schemas.envelope import new_id
 from schemas.group import load_group
-from services.notes.dose_report import CAUTION, NoDoseReport, dose_report
+from services.notes.dose_report import NoDoseReport, dose_report
+from services.notes.dose_report_words import CAUTION
 from services.notes.store import find_assessments
 from services.runtime.cli.exits import Exit, plain_errors, stderr, stdout
 from services.runtime.settings import Settings, load_settings

@@ -11,12 +11,13 @@ from datetime import timedelta
 
 from pydicom.dataset import Dataset
 
-from schemas.conclusions import DoseBasis, ExposureResult, ExposureUse, StudyAssessed
+from schemas.conclusions import DoseBasis, ExposureResult, StudyAssessed
 from schemas.errors import GomphosisError
 from schemas.group import Device, Site
 from schemas.own_objects import DOSE_REPORT_MODEL, MANUFACTURER
 from schemas.teeth import Code, jaw_code
 from services.notes.dose_report_modules import report_uid, surround
+from services.notes.dose_report_words import event_comment, whole_comment
 from services.notes.report_items import (
     HAS_CONCEPT_MOD,
     HAS_OBS_CONTEXT,
@@ -31,10 +32,6 @@ from services.notes.report_items import (
     uid_reference,
 )
 
-CAUTION = (
-    "Estimated beam quantities: no measurement on the patient and not a dosimeter. "
-    "The local code and licensed practice decide."
-)
 _SOURCE = {
     DoseBasis.DEVICE: dcm("113856", "Automated Data Collection"),
     DoseBasis.CALIBRATION: dcm("113940", "System Calculated"),
@@ -43,12 +40,6 @@ _SOURCE = {
     DoseBasis.UNKNOWN: dcm("113856", "Automated Data Collection"),
 }
 """PS3.16 CID 10020."""
-_BASIS = {
-    DoseBasis.DEVICE: "reported by the device",
-    DoseBasis.CALIBRATION: "from the site's calibration",
-    DoseBasis.MODEL: "modelled from the settings",
-    DoseBasis.UNKNOWN: "unknown",
-}
 _SINGLE_PLANE = dcm("113622", "Single Plane")
 _COMMENT = dcm("121106", "Comment")
 _JAWS = Code("661005", "SCT", "Jaw region")
@@ -121,7 +112,7 @@ def dose_report(assessed: StudyAssessed, site: Site) -> Dataset:
         ),
         _accumulated(exposures, _only([_generator(one, assessed, site) for one in exposures])),
         *(_event(one, assessed, site) for one in exposures),
-        text(_COMMENT, _whole_comment(exposures)),
+        text(_COMMENT, whole_comment(exposures)),
         *_sources(exposures),
     ]
     return report
@@ -192,7 +183,7 @@ def _event(one: ExposureResult, assessed: StudyAssessed, site: Site) -> Dataset:
         measured(dcm("113734", "X-Ray Tube Current"), one.tube_current_ma, "mA"),
         measured(dcm("113824", "Exposure Time"), one.exposure_ms, "ms"),
         measured(dcm("113736", "Exposure"), one.tube_current_ma * one.exposure_ms, "uA.s"),
-        text(_COMMENT, _event_comment(one)),
+        text(_COMMENT, event_comment(one)),
         *_irradiating(_generator(one, assessed, site)),
     ]
     if one.preset is not None:
@@ -278,43 +269,3 @@ def _in_unit(values: Iterable[float | None], factor: float) -> float | None:
 def _sources(exposures: Sequence[ExposureResult]) -> list[Dataset]:
     codes = dict.fromkeys(_SOURCE[one.dose_basis] for one in exposures)
     return [coded(dcm("113854", "Source of Dose Information"), code) for code in sorted(codes)]
-
-
-def _event_comment(one: ExposureResult) -> str:
-    parts = [f"Basis of the dose: {_BASIS[one.dose_basis]}."]
-    if one.relative_uncertainty is not None:
-        parts.append(
-            f"Relative standard uncertainty (k = 1): {100 * one.relative_uncertainty:.0f} %."
-        )
-    if one.use is ExposureUse.ENDED_EARLY:
-        parts.append(f"Released early: {one.set_exposure_ms:g} ms were set.")
-    if one.use is ExposureUse.PROPOSED:
-        parts.append("That it belongs to this study waits for a person to confirm.")
-    if one.repeat:
-        parts.append("A repeat.")
-    parts.append(f"Known here as {one.exposure_key}.")
-    return " ".join(parts)
-
-
-def _whole_comment(exposures: Sequence[ExposureResult]) -> str:
-    bases = sorted({_BASIS[one.dose_basis] for one in exposures})
-    uncertain = [one.relative_uncertainty for one in exposures if one.relative_uncertainty]
-    parts = [
-        "Incident air kerma at the skin, without backscatter; its sum adds different fields of "
-        "skin and is an index only.",
-        f"Basis of the figures: {'; '.join(bases)}.",
-    ]
-    if uncertain:
-        parts.append(
-            f"Largest relative standard uncertainty (k = 1) of an exposure: "
-            f"{100 * max(uncertain):.0f} %."
-        )
-    for quantity, missing in (
-        ("kerma", sum(one.kerma_mgy is None for one in exposures)),
-        ("kerma-area product", sum(one.kap_mgycm2 is None for one in exposures)),
-    ):
-        if missing:
-            parts.append(
-                f"{missing} of {len(exposures)} exposures have no {quantity} and are in no sum."
-            )
-    return " ".join([*parts, CAUTION])
