@@ -2,7 +2,8 @@
 
 ``python -m tests.record_inputs.fhir_server PORT FOLDER``. Resources lie in ``FOLDER`` as JSON, so
 they survive a restart. ``POST /_control`` replaces resources, sets faults (used up one by one by
-the next requests) and the bearer token that is wanted; ``GET /_control`` tells what was asked.
+the next requests; an empty one lets its request pass) and the bearer token that is wanted;
+``GET /_control`` tells what was asked.
 """
 
 from __future__ import annotations
@@ -95,8 +96,9 @@ def handler_of(stand_in: StandIn) -> type[BaseHTTPRequestHandler]:
                 self._answer(200, {"requests": stand_in.requests})
                 return
             stand_in.requests.append({"path": self.path, "headers": dict(self.headers)})
-            if stand_in.faults:
-                self._fail(stand_in.faults.pop(0))
+            fault = stand_in.faults.pop(0) if stand_in.faults else {}
+            if fault:
+                self._fail(fault)
                 return
             if stand_in.token and self.headers["Authorization"] != f"Bearer {stand_in.token}":
                 self._answer(401, {})

@@ -189,6 +189,22 @@ def test_a_failing_server_only_delays(
         assert intake.triage() == []
 
 
+@pytest.mark.parametrize("answers_before", range(1, 12, 2))
+def test_a_round_that_breaks_off_anywhere_is_read_again_and_kept_once(
+    tmp_path: Path, server: Server, answers_before: int
+) -> None:
+    # given: a round of some twelve questions, one page for each resource
+    server.control(resources=a_day(2), faults=[{}] * answers_before + [{"half": True}])
+
+    # when
+    with polling(tmp_path / "data", server, page_count=1, longest_wait_s=0.2) as intake:
+        kept(intake, "order_placed", 2)
+
+        # then
+        assert len(intake.facts()) == len(intake.outbox()) == 4
+        assert intake.triage() == []
+
+
 def test_a_server_that_asks_for_time_gets_it(tmp_path: Path, server: Server) -> None:
     # given: without obeying, the next question would come at once, not in hours
     server.control(resources=a_day(1), faults=[{"status": 429, "headers": {"Retry-After": "3000"}}])
@@ -199,7 +215,7 @@ def test_a_server_that_asks_for_time_gets_it(tmp_path: Path, server: Server) -> 
         poller.run.__self__.wake()  # type: ignore[attr-defined]
 
         # then: one that waits asks nothing while others are answered
-        for _ in range(200):
+        for _ in range(60):
             httpx.post(f"http://{HOST}:{intake.http_port}/facts", timeout=30)
         assert len(server.requests()) == 1
 
