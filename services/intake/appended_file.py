@@ -37,7 +37,8 @@ class AppendedFile:
     The place is known by the bytes before it, so a file that was cut short, replaced or written
     anew is read from its beginning; facts that were read before are then recognised by their
     natural key. A file that was renamed away (rotated) is first read to its end, where it lies in
-    the same folder.
+    the same folder. Where it was renamed several times while nobody looked, the files in between
+    are not found: a watched folder takes them.
     """
 
     def __init__(self, keeper: LineKeeper, path: Path) -> None:
