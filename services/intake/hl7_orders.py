@@ -12,7 +12,7 @@ from schemas.facts import OrderCancelled, OrderPlaced
 from schemas.group import Site
 from schemas.mappings.record_codes import RecordCodes
 from services.intake import order_identity, record_words
-from services.intake.hl7_errors import ErrorCode, Hl7Refused, missing
+from services.intake.hl7_errors import ErrorCode, Hl7Refused, Place, missing
 from services.intake.hl7_message import Hl7Message, Segment
 from services.intake.hl7_patient import at, read_patient
 from services.intake.hl7_times import moment
@@ -156,7 +156,7 @@ def _room(message: Hl7Message, group: OrderGroup, codes: RecordCodes, site: Site
         if parts:
             with at(segment.place(number)):
                 return record_words.room_of(codes, site, f"{segment.name}-{number}", parts)
-    with at(message.header.place(3) if pv1 is None else pv1.place(3)):
+    with at(Place("PV1", 3)):
         return record_words.room_of(codes, site, "PV1-3", [])
 
 

@@ -309,7 +309,7 @@ def test_what_cannot_be_used_is_put_before_a_person_once_and_the_rest_goes_on(
         entries = {entry.field: entry for entry in intake.triage()}
         assert set(entries) == {"ServiceRequest.code", "ServiceRequest.subject"}
         assert len(intake.triage()) == 2
-        assert json.loads(bytes(entries["ServiceRequest.code"].body)) == wrong  # type: ignore[arg-type]
+        assert json.loads(bytes(entries["ServiceRequest.code"].body)) == wrong
         assert "record_codes.yaml" in str(entries["ServiceRequest.code"].expected)
 
 

@@ -77,7 +77,8 @@ def test_a_client_process_tells_a_patient_and_an_order(
         files[-1].write_bytes(joined(lines))
 
     # when
-    command = [sys.executable, "-m", "tests.record_inputs.mllp_client", HOST, str(port), *files]
+    program = [sys.executable, "-m", "tests.record_inputs.mllp_client", HOST, str(port)]
+    command = [*program, *(str(file) for file in files)]
     run = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60, check=True)
 
     # then

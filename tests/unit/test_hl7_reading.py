@@ -97,6 +97,12 @@ REFUSED: list[tuple[str, list[str], str, ErrorCode]] = [
     ("room", swapped(omg(), "PV1", "PV1|1|O|ELSEWHERE"), "PV1-3", ErrorCode.TABLE_VALUE_NOT_FOUND),
     ("no room", swapped(omg(), "PV1", "PV1|1|O"), "PV1-3", ErrorCode.TABLE_VALUE_NOT_FOUND),
     (
+        "no visit",
+        without(omg(), "PV1"),
+        "PV1-3",
+        ErrorCode.TABLE_VALUE_NOT_FOUND,
+    ),
+    (
         "no start",
         without(swapped(omg(), "OBR", obr(f36="")), "TQ1"),
         "OBR-36",
