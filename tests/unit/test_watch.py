@@ -69,7 +69,8 @@ def test_a_source_that_is_well_again_is_looked_at_each_time() -> None:
     stop.set()
     watching.join()
 
-    assert well.looks - ill.looks == pytest.approx(7 + 4 - 3, abs=4)
+    # Three failures rest 1, 3 and 7 times; the last round may have ended between the two.
+    assert well.looks - ill.looks in {10, 11}
 
 
 def test_a_generator_is_found_by_name_and_where_needed_by_site() -> None:
