@@ -2,16 +2,20 @@
 
 All accept from one listening socket, so a process that is busy leaves the next connection to the
 others (SO_REUSEPORT would deal them out blindly, and would let a second program take the port).
-Each has its own store, and its own slot in the count of associations.
+Each has its own store, and its own slot in the count of associations. None outlives the first,
+which may be killed at any moment: whoever holds the socket keeps the port from its successor.
 """
 
+import ctypes
+import os
 import signal
+import socket
 import time
 from collections.abc import Callable, MutableSequence
 from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing import connection as waiting
-from multiprocessing import get_context
+from multiprocessing import get_context, reduction
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
 from threading import Event, Thread
@@ -32,6 +36,8 @@ log = structlog.get_logger(__name__)
 _SPAWN = get_context("spawn")
 _COUNTERS = (DICOM_REQUESTS, FACTS_KEPT)
 _REPORT_S = 1.0
+_PR_SET_PDEATHSIG = 1  # prctl(2): a signal for us when the thread that has started us is gone
+_ASKS = "asks for the sockets"
 _END_S = 20.0
 
 MakeNode = Callable[[Runtime, Listeners, Places], DicomNode]
@@ -110,11 +116,11 @@ class ListenerProcesses:
             args=(
                 self._service,
                 self._settings,
-                self._listeners,
                 self._slots,
                 number,
                 theirs,
                 self._make_node,
+                os.getpid(),
             ),
             name=f"dicom-{number}",
             daemon=True,
@@ -137,30 +143,43 @@ class ListenerProcesses:
         """Take in what a process tells; say False where it is gone."""
         try:
             while child.pipe.poll():
-                counts: Counts = child.pipe.recv()
+                told: Counts | str = child.pipe.recv()
+                if isinstance(told, str):
+                    self._hand_over(child)
+                    continue
                 child.ready = True
-                for (counter, labels), count in counts.items():
+                for (counter, labels), count in told.items():
                     _COUNTERS[counter].labels(**dict(labels)).inc(count)
         except (EOFError, OSError):
             return False
         return True
 
+    def _hand_over(self, child: _Child) -> None:
+        listeners = [one for one in self._listeners if one is not None]
+        child.pipe.send(len(listeners))
+        for listener in listeners:
+            reduction.send_handle(child.pipe, listener.fileno(), child.process.pid)
+
 
 def _serve(
     service: str,
     settings: Settings,
-    listeners: Listeners,
     slots: MutableSequence[int],
     number: int,
     pipe: Connection,
     make_node: MakeNode,
+    parent: int,
 ) -> None:
-    """Accept connections until the other end of the pipe is closed, or dies."""
+    """Accept connections until the other end of the pipe is closed; die with the parent."""
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.getppid() != parent:
+        return  # it died before
     for signal_number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(signal_number, signal.SIG_IGN)  # the parent tells us
     configure_logs(settings.log, service)
     runtime = open_runtime(service, settings)
     places = Places(settings.intake.max_associations, slots, number)
+    listeners = _ask_for_listeners(pipe)
     node = make_node(runtime, listeners, places)
     stop = Event()
     thread = Thread(target=node.run, args=(stop,), name="dicom")
@@ -178,6 +197,15 @@ def _serve(
     node.close()
     runtime.bus.close()
     runtime.store.close()
+
+
+def _ask_for_listeners(pipe: Connection) -> Listeners:
+    """Get the sockets only now, when all is loaded and nothing holds them longer than it must."""
+    pipe.send(_ASKS)
+    sockets = [socket.socket(fileno=reduction.recv_handle(pipe)) for _ in range(pipe.recv())]
+    for listener in sockets:
+        listener.setblocking(False)
+    return Listeners(*sockets)
 
 
 def _counts(counters: tuple[Counter, ...]) -> Counts:

@@ -2,92 +2,18 @@
 
 from __future__ import annotations
 
-import os
 import signal
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from threading import Event, Thread
 
 import pytest
-import yaml
 from pydicom import dcmread
-from sqlalchemy import select
 
-from schemas.facts import ImageStored
-from schemas.messages import parse
-from services.intake.store import FACT
-from services.runtime.migrate import migrate
-from services.runtime.settings import Settings
-from services.runtime.store import Store
-from tests.intake_support import GROUP, INTRAORAL, association, make_image
-from tests.servers.polling import wait_until
-from tests.servers.ports import free_port, port_is_open
-
-
-class IntakeProcess:
-    """``gomphosis start intake`` on ports and a folder of its own."""
-
-    def __init__(self, folder: Path) -> None:
-        self.dicom_port, self.http_port, self.health_port = free_port(), free_port(), free_port()
-        self.folder = folder
-        group_dir = folder / "group"
-        group_dir.mkdir(parents=True)
-        (group_dir / "group.yaml").write_text(yaml.safe_dump(GROUP), encoding="utf-8")
-        self.settings = Settings(data_dir=folder / "data", group_dir=group_dir)
-        store = Store(self.settings.store_url)
-        migrate(store)
-        store.close()
-        self._process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        environment = {
-            "PATH": os.environ["PATH"],
-            "GOMPHOSIS_DATA_DIR": str(self.settings.data_dir),
-            "GOMPHOSIS_GROUP_DIR": str(self.settings.group_dir),
-            "GOMPHOSIS_INTAKE__DICOM_PORT": str(self.dicom_port),
-            "GOMPHOSIS_INTAKE__HTTP_PORT": str(self.http_port),
-            "GOMPHOSIS_INTAKE__MIN_FREE_BYTES": "0",
-            "GOMPHOSIS_HEALTH__PORT": str(self.health_port),
-        }
-        command = [sys.executable, "-m", "services.runtime.cli.main", "start", "intake"]
-        with (self.folder / "log").open("ab") as log:
-            self._process = subprocess.Popen(
-                command, env=environment, cwd=Path(__file__).parents[2], stdout=log, stderr=log
-            )
-        wait_until(self._serves, 60, f"intake to serve; see {self.folder / 'log'}")
-
-    def _serves(self) -> bool:
-        assert self._process is not None
-        assert self._process.poll() is None, (self.folder / "log").read_text()
-        return port_is_open(self.health_port) and port_is_open(self.http_port)
-
-    def end(self, how: signal.Signals) -> int:
-        assert self._process is not None
-        self._process.send_signal(how)
-        code = self._process.wait(60)
-        self._process = None
-        return code
-
-    def close(self) -> None:
-        if self._process is not None:
-            self.end(signal.SIGKILL)
-
-    def images(self) -> dict[str, Path]:
-        """Every image that has a fact: its SOP Instance UID and its file."""
-        store = Store(self.settings.store_url)
-        with store.read() as connection:
-            bodies = connection.execute(
-                select(FACT.c.body).where(FACT.c.kind == "image_stored")
-            ).scalars()
-            facts = [parse(body).payload for body in bodies]
-        store.close()
-        return {
-            fact.sop_instance_uid: self.settings.images_dir / fact.path
-            for fact in facts
-            if isinstance(fact, ImageStored)
-        }
+from tests.intake_process import IntakeProcess
+from tests.intake_support import INTRAORAL, association, make_image
+from tests.servers.ports import port_is_open
+from tests.soak.kill_intake import Campaign
 
 
 @pytest.fixture
@@ -143,3 +69,14 @@ def test_sigterm_ends_it_in_an_orderly_way_while_a_station_is_connected(
 
     assert not port_is_open(intake.dicom_port)
     assert len(intake.images()) == 1
+
+
+def test_kills_at_random_moments_lose_and_double_nothing(tmp_path: Path) -> None:
+    """The short form of tests/soak/kill_intake.py, with two processes on the DICOM port."""
+    campaign = Campaign(tmp_path, kills=5, senders=4, posters=2, processes=2, seed=20260302)
+
+    outcome = campaign.run()
+
+    assert outcome.wrong == []
+    assert outcome.images > 0
+    assert outcome.facts > 0

@@ -1,0 +1,1 @@
+"""Long runs, never part of the tests: see DEVELOPERS.md."""
