@@ -4,6 +4,9 @@ from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
+_MOST_STEPS = 20_000
+"""Bounds the search for witnesses. With too few of them the proof is that of the cover's search."""
+
 Key = TypeVar("Key", bound=Hashable)
 Element = TypeVar("Element", bound=Hashable)
 
@@ -43,7 +46,7 @@ def _holders(element: Element, sets: Mapping[Key, frozenset[Element]]) -> frozen
 
 
 def _witnesses(held: Mapping[Element, frozenset[Key]]) -> frozenset[Element]:
-    """The most elements of which no two share a set; exact, by branch and bound.
+    """The most elements of which no two share a set; exact within the steps that it may take.
 
     Of elements in the same sets one is enough, and one in fewer sets shuts out no more others.
     """
@@ -53,12 +56,15 @@ def _witnesses(held: Mapping[Element, frozenset[Key]]) -> frozenset[Element]:
     minimal = [keys for keys in one_each if not any(other < keys for other in one_each)]
     candidates = sorted(minimal, key=lambda keys: (len(keys), repr(one_each[keys])))
     best: list[frozenset[Key]] = []
+    steps = 0
 
     def search(start: int, chosen: list[frozenset[Key]], used: frozenset[Key]) -> None:
+        nonlocal steps
+        steps += 1
         if len(chosen) > len(best):
             best[:] = chosen
         for place in range(start, len(candidates)):
-            if len(chosen) + len(candidates) - place <= len(best):
+            if len(chosen) + len(candidates) - place <= len(best) or steps > _MOST_STEPS:
                 return
             if not candidates[place] & used:
                 search(place + 1, [*chosen, candidates[place]], used | candidates[place])
@@ -77,31 +83,45 @@ def smallest_cover(
     work grows exponentially in the worst case, which for the views of one mouth is no matter.
     """
     useful = {key: held & wanted for key, held in sets.items() if held & wanted}
-    reachable = frozenset[Element]().union(*useful.values())
-    order = {key: place for place, key in enumerate(useful)}
+    keys = list(useful)
+    # Sets as bits: of each element the places of the sets that hold it.
+    holders = [
+        sum(1 << place for place, key in enumerate(keys) if element in useful[key])
+        for element in sorted(frozenset[Element]().union(*useful.values()), key=repr)
+    ]
     best: list[tuple[int, ...]] = []
 
-    def search(left: frozenset[Element], chosen: tuple[int, ...], keys: tuple[Key, ...]) -> None:
-        places = tuple(sorted(chosen))
+    def search(left: list[int], chosen: tuple[int, ...]) -> None:
+        """``left`` has of each element without a set the places that may still be chosen."""
         if not left:
+            places = tuple(sorted(chosen))
             if not best or (len(places), places) < (len(best[0]), best[0]):
                 best[:] = [places]
             return
-        largest = max((len(useful[key] & left) for key in keys), default=0)
-        if largest == 0:
-            return
-        bound = len(chosen) + -(-len(left) // largest)
-        if best and bound > len(best[0]):
-            return
+        left.sort(key=int.bit_count)
         # Some set must hold the element that the fewest sets hold: branch on those alone.
-        holders = {element: [key for key in keys if element in useful[key]] for element in left}
-        scarce = min(holders.values(), key=lambda held: (len(held), [order[k] for k in held]))
-        remaining = keys
-        for key in sorted(scarce, key=lambda k: (-len(useful[k] & left), order[k])):
+        scarce = left[0]
+        if not scarce or (best and len(chosen) + _apart(left) > len(best[0])):
+            return
+        tried = 0
+        for place in sorted(_bits(scarce), key=lambda at: (-sum(h >> at & 1 for h in left), at)):
             # A set that was tried is out for the later branches: no choice is seen twice.
-            remaining = tuple(k for k in remaining if k != key)
-            search(left - useful[key], (*chosen, order[key]), remaining)
+            tried |= 1 << place
+            search([h & ~tried for h in left if not h >> place & 1], (*chosen, place))
 
-    search(reachable, (), tuple(useful))
-    keys = list(useful)
+    search(holders, ())
     return tuple(keys[place] for place in best[0]) if best else ()
+
+
+def _apart(left: list[int]) -> int:
+    """Count elements, taken one by one, that share no set: each needs a set of its own."""
+    count = used = 0
+    for holding in left:
+        if not holding & used:
+            used |= holding
+            count += 1
+    return count
+
+
+def _bits(number: int) -> list[int]:
+    return [place for place in range(number.bit_length()) if number >> place & 1]
