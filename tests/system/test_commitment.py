@@ -15,6 +15,7 @@ from sqlalchemy import select
 
 from services.intake.store import COMMITMENT
 from tests.dicom_station import Listener, ask_commitment, listening
+from tests.intake_process import IntakeProcess
 from tests.intake_support import (
     CT,
     GROUP,
@@ -27,7 +28,6 @@ from tests.intake_support import (
 )
 from tests.servers.polling import wait_until
 from tests.servers.ports import free_port
-from tests.system.test_intake_process import IntakeProcess
 
 TRANSACTION = "2.25.31"
 SECONDARY = "1.2.840.10008.5.1.4.1.1.7"

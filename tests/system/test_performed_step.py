@@ -13,9 +13,9 @@ from pydicom.dataset import Dataset
 from schemas.facts import ExposureEnded, StepPerformed, StepStatus, StudyClosed
 from services.intake.step_store import find_step
 from tests.dicom_station import tell_steps
+from tests.intake_process import IntakeProcess
 from tests.intake_support import Intake, running_intake
 from tests.performed_steps import STEP_UID, completion, creation, discontinuation, exposure
-from tests.system.test_intake_process import IntakeProcess
 
 
 @pytest.fixture
