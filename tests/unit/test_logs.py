@@ -1,6 +1,8 @@
 """Logs carry ids through the chain, and nobody's name."""
 
 import json
+import logging
+from collections.abc import Iterator
 
 import pytest
 import structlog
@@ -11,9 +13,16 @@ from tests.messages import clock_read
 
 
 @pytest.fixture(autouse=True)
-def _fresh_structlog() -> None:
+def _fresh_structlog() -> Iterator[None]:
+    """Leave no stream of this test to the loggers of others."""
     structlog.reset_defaults()
     structlog.contextvars.clear_contextvars()
+    handlers, level = logging.root.handlers[:], logging.root.level
+    yield
+    structlog.reset_defaults()
+    structlog.contextvars.clear_contextvars()
+    logging.root.handlers[:] = handlers
+    logging.root.setLevel(level)
 
 
 def test_each_line_of_a_messages_work_carries_its_ids(capsys: pytest.CaptureFixture[str]) -> None:
