@@ -1,0 +1,164 @@
+"""Store images from several stations for a while, and see that intake's memory stays flat.
+
+``python -m tests.soak.steady_store --minutes 20``: prints resident memory, threads and descriptors
+as they go, and the slope of memory over the second half. Ends with 1 where an image was not taken,
+or where memory grows by more than ``--most-kb-per-minute``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+import tempfile
+import time
+from copy import deepcopy
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import linear_regression
+from threading import Event, Thread
+
+from pydicom.dataset import Dataset
+
+from schemas.errors import GomphosisError
+from tests.bench.invented_images import full_size_image
+from tests.intake_process import IntakeProcess
+from tests.intake_support import INTRAORAL, association
+
+CLIENTS = 8
+IMAGES_PER_ASSOCIATION = 50
+SAMPLE_S = 5.0
+_KEPT_ON_DISK = 500
+"""Older files are removed: the disk is not what is looked at here."""
+
+
+class SoakError(GomphosisError):
+    """The run cannot say anything."""
+
+
+@dataclass(frozen=True)
+class Sample:
+    """What the processes of intake hold together at one moment."""
+
+    at_s: float
+    resident_kb: int
+    threads: int
+    descriptors: int
+
+
+def take_sample(pid: int, began: float) -> Sample:
+    """Add up a process and its children."""
+    resident_kb = threads = descriptors = 0
+    for one in [pid, *_children(pid)]:
+        status = dict(
+            line.split(":", 1)
+            for line in Path(f"/proc/{one}/status").read_text(encoding="utf-8").splitlines()
+        )
+        resident_kb += int(status["VmRSS"].split()[0])
+        threads += int(status["Threads"])
+        descriptors += sum(1 for _ in Path(f"/proc/{one}/fd").iterdir())
+    return Sample(time.monotonic() - began, resident_kb, threads, descriptors)
+
+
+def slope_kb_per_minute(samples: list[Sample]) -> float:
+    """Fit a line to the memory of the second half, when all pools and caches are filled."""
+    half = samples[len(samples) // 2 :]
+    if len(half) < 3:
+        raise SoakError(f"samples: expected at least 6, got {len(samples)}; run it for longer")
+    line = linear_regression([one.at_s / 60 for one in half], [one.resident_kb for one in half])
+    return line.slope
+
+
+class Station(Thread):
+    """Sends new images over one association after another until told to stop."""
+
+    def __init__(self, number: int, image: Dataset, port: int, stop: Event) -> None:
+        super().__init__(name=f"station-{number}")
+        self._image = deepcopy(image)
+        self.sent = 0
+        self.refused = 0
+        self._number = number
+        self._port = port
+        self._told_to_stop = stop
+
+    def run(self) -> None:
+        image = self._image
+        while not self._told_to_stop.is_set():
+            with association(self._port, INTRAORAL) as peer:
+                for _ in range(IMAGES_PER_ASSOCIATION):
+                    if self._told_to_stop.is_set():
+                        return
+                    image.SOPInstanceUID = f"2.25.6{self._number:02}{self.sent:09}"
+                    image.file_meta.MediaStorageSOPInstanceUID = image.SOPInstanceUID
+                    if not peer.is_established or peer.send_c_store(image).get("Status") != 0x0000:
+                        self.refused += 1
+                        break
+                    self.sent += 1
+
+
+def run(minutes: float, processes: int, folder: Path) -> tuple[list[Sample], list[Station]]:
+    """Run the stations for a time; give the samples and the stations."""
+    intake = IntakeProcess(folder / "intake", GOMPHOSIS_INTAKE__DICOM_PROCESSES=str(processes))
+    intake.start()
+    stop = Event()
+    image = full_size_image(1)  # takes seconds to make
+    stations = [Station(number, image, intake.dicom_port, stop) for number in range(1, CLIENTS + 1)]
+    samples: list[Sample] = []
+    began = time.monotonic()
+    try:
+        for station in stations:
+            station.start()
+        while time.monotonic() - began < minutes * 60:
+            stop.wait(SAMPLE_S)
+            samples.append(take_sample(intake.pid, began))
+            last = samples[-1]
+            print(
+                f"{last.at_s:6.0f} s  {last.resident_kb / 1024:7.1f} MB  {last.threads:4d} threads"
+                f"  {last.descriptors:4d} descriptors  {sum(one.sent for one in stations)} images",
+                flush=True,
+            )
+            _forget_old_images(intake.settings.images_dir)
+    finally:
+        stop.set()
+        for station in stations:
+            station.join(60)
+        intake.end(signal.SIGTERM)
+    return samples, stations
+
+
+def _forget_old_images(folder: Path) -> None:
+    paths = sorted(folder.rglob("*.dcm"), key=lambda path: path.stat().st_mtime_ns)
+    for path in paths[:-_KEPT_ON_DISK]:
+        path.unlink(missing_ok=True)
+
+
+def _children(pid: int) -> list[int]:
+    found = []
+    for task in Path(f"/proc/{pid}/task").iterdir():
+        try:
+            words = (task / "children").read_text(encoding="utf-8").split()
+        except FileNotFoundError:  # the thread has ended meanwhile
+            continue
+        found += [int(word) for word in words]
+    return found
+
+
+def main() -> int:
+    """Run from the command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--minutes", type=float, default=20.0)
+    parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--most-kb-per-minute", type=float, default=200.0)
+    chosen = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="gomphosis-soak-") as folder:
+        samples, stations = run(chosen.minutes, chosen.processes, Path(folder))
+    slope = slope_kb_per_minute(samples)
+    sent, refused = sum(one.sent for one in stations), sum(one.refused for one in stations)
+    print(
+        f"{sent} images, {refused} not taken; memory of the second half: {slope:+.0f} kB a minute"
+    )
+    return 1 if refused or sent == 0 or slope > chosen.most_kb_per_minute else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
