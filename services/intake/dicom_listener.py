@@ -119,6 +119,12 @@ class StreamingServer(ThreadedAssociationServer):  # type: ignore[misc]
     def server_activate(self) -> None:
         """Do nothing: it listens since it was bound."""
 
+    def service_actions(self) -> None:
+        """Do nothing, where pynetdicom collects garbage by hand and all threads wait for it.
+
+        What is heavy of an association is given back at its end.
+        """
+
     def get_request(self) -> tuple[socket.socket, Any]:
         return self._listener.accept()
 

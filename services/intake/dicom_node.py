@@ -167,8 +167,9 @@ class DicomNode:
         for association in [one for server in self._servers for one in server.active_associations]:
             association.join(0 if association.dul.is_idle else _FINISH_S)
             if association.is_alive():
-                association.abort(block=False)
-                association.join(_ABORT_S)
+                if association.is_established:
+                    association.abort(block=False)
+                    association.join(_ABORT_S)
                 association.dul.end(_ABORT_S)
 
     def close(self) -> None:

@@ -67,8 +67,10 @@ class Wire:
             log.debug("connection_gone_before", reason=str(error))
 
     def close(self) -> None:
-        """Give the descriptor back. Safe to repeat."""
+        """Give the descriptor and the buffer back. Safe to repeat."""
         self.socket.close()
+        self._start = self._end = 0
+        self._buffer = bytearray()
 
     def begin(self) -> None:
         """A message begins: from now on count what the peer brings."""
