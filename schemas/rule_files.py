@@ -16,6 +16,9 @@ from schemas.errors import InvalidInput
 
 Rules = TypeVar("Rules", bound=Contract)
 
+MOST_NODES = 100_000
+"""A file larger than this, with every alias written out, is refused."""
+
 
 class _Loader(yaml.SafeLoader):
     """A safe loader that refuses a key given twice: of two values the first would be lost."""
@@ -34,6 +37,41 @@ class _Loader(yaml.SafeLoader):
         return super().construct_mapping(node, deep)
 
 
+def _content(text: str) -> Any:
+    """Read the one document of a text, no larger than ``MOST_NODES``."""
+    loader = _Loader(text)
+    try:
+        node = loader.get_single_node()
+        if node is None:
+            return None
+        _count(node, {})
+        return loader.construct_document(node)
+    finally:
+        loader.dispose()
+
+
+def _count(node: yaml.Node, known: dict[int, int]) -> int:
+    """Count a node's nodes with aliases written out: a few lines of them can mean millions."""
+    if id(node) in known:
+        if known[id(node)] == 0:
+            raise yaml.MarkedYAMLError(
+                problem="an alias stands within what it names", problem_mark=node.start_mark
+            )
+        return known[id(node)]
+    known[id(node)] = 0
+    count = 1
+    if isinstance(node, yaml.SequenceNode):
+        count += sum(_count(one, known) for one in node.value)
+    elif isinstance(node, yaml.MappingNode):
+        count += sum(_count(key, known) + _count(value, known) for key, value in node.value)
+    if count > MOST_NODES:
+        raise yaml.MarkedYAMLError(
+            problem=f"more than {MOST_NODES} values", problem_mark=node.start_mark
+        )
+    known[id(node)] = count
+    return count
+
+
 def read_rules(contract: type[Rules], source: Path | Traversable) -> Rules:
     """Read ``source`` (UTF-8 YAML) and validate it as ``contract``.
 
@@ -44,15 +82,19 @@ def read_rules(contract: type[Rules], source: Path | Traversable) -> Rules:
         are named, with the file.
     """
     try:
-        content = yaml.load(source.read_text(encoding="utf-8"), _Loader)  # noqa: S506 - it is safe
+        # By way of JSON, because strict models take arrays and enumerations in JSON form only.
+        content = json.dumps(_content(source.read_text(encoding="utf-8")), default=str)
     except OSError as error:
         raise InvalidInput(str(source), error.strerror, "a file that can be read") from error
     except (yaml.YAMLError, UnicodeDecodeError) as error:
         problem = getattr(error, "problem", None) or "not UTF-8 or no YAML"
         raise InvalidInput(str(source), str(error), f"a YAML file in UTF-8 ({problem})") from error
+    except (ValueError, TypeError, RecursionError, AttributeError, KeyError) as error:
+        # The parser's own: a day that no month has, a key that is a list, brackets without end.
+        expected = f"a YAML file of plain values ({type(error).__name__})"
+        raise InvalidInput(str(source), str(error), expected) from error
     try:
-        # By way of JSON, because strict models take arrays and enumerations in JSON form only.
-        return contract.model_validate_json(json.dumps(content, default=str))
+        return contract.model_validate_json(content)
     except ValidationError as error:
         first = error.errors()[0]
         field = ".".join(str(part) for part in first["loc"]) or "file"
