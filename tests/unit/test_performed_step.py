@@ -3,7 +3,7 @@
 Rules of DICOM PS3.4 table F.7.2-1 and section F.7.2.2, read in part: N-CREATE only IN PROGRESS
 (0106), N-SET only while in progress (0110), patient and scheduled step not in an N-SET, reason
 for discontinuing only where it was created, series needed in the final state. The rest of the
-table and the unit of (0040,0302) are from memory.
+table is from memory.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ from pydicom.dataset import Dataset
 from schemas.envelope import Envelope
 from schemas.facts import ExposureEnded, StepPerformed, StepStatus, StudyClosed, ToldBy
 from schemas.group import Group
-from services.intake.step_exposures import read_exposures
 from services.intake.step_facts import StepFacts, Teller, facts_of
 from services.intake.step_rules import (
     StepRefused,
@@ -237,83 +236,6 @@ def test_a_time_that_cannot_be_read_is_refused() -> None:
         facts(creation(PerformedProcedureStepStartTime="half past"))
 
     assert refusal.value.status == 0x0106
-
-
-@pytest.mark.parametrize(
-    ("values", "expected_ma", "expected_ms"),
-    [
-        ({"XRayTubeCurrentInuA": "7000", "ExposureTime": 120}, 7.0, 120.0),
-        ({"XRayTubeCurrentInuA": "7500.5", "ExposureTime": 120}, 7.5005, 120.0),
-        ({"XRayTubeCurrentInuA": None, "XRayTubeCurrent": 7, "ExposureTime": 120}, 7.0, 120.0),
-        ({"ExposureTime": None, "ExposureTimeInuS": "62500"}, 7.0, 62.5),
-    ],
-)
-def test_an_exposures_current_and_time_are_read_in_their_units(
-    values: dict[str, Any], expected_ma: float, expected_ms: float
-) -> None:
-    step = creation(ExposureDoseSequence=[exposure(**values)])
-
-    (found,), _ = read_exposures(step)
-
-    assert found.tube_kv == 65.0
-    assert found.tube_current_ma == pytest.approx(expected_ma)
-    assert found.exposure_ms == pytest.approx(expected_ms)
-
-
-@pytest.mark.parametrize(
-    ("values", "kerma_mgy", "kap_mgycm2"),
-    [
-        ({"EntranceDoseInmGy": "1.7"}, 1.7, None),
-        ({"EntranceDose": 2}, 200.0, None),
-        # Beside the fine value, the coarse one rounds a dental dose away.
-        ({"EntranceDose": 0, "EntranceDoseInmGy": "1.7"}, 1.7, None),
-        ({"EntranceDose": 0}, None, None),
-        ({"ImageAndFluoroscopyAreaDoseProduct": "0.5"}, None, 50.0),
-    ],
-)
-def test_a_steps_dose_is_that_of_its_single_exposure(
-    values: dict[str, Any], kerma_mgy: float | None, kap_mgycm2: float | None
-) -> None:
-    step = creation(ExposureDoseSequence=[exposure()], TotalNumberOfExposures=1, **values)
-
-    (found,), _ = read_exposures(step)
-
-    assert found.kerma_mgy == pytest.approx(kerma_mgy)
-    assert found.kap_mgycm2 == pytest.approx(kap_mgycm2)
-
-
-@pytest.mark.parametrize(
-    "values",
-    [
-        {"ExposureDoseSequence": [exposure(), exposure()]},
-        {"ExposureDoseSequence": [exposure()], "TotalNumberOfExposures": 2},
-    ],
-)
-def test_a_dose_of_several_exposures_is_given_to_none_of_them(values: dict[str, Any]) -> None:
-    step = creation(EntranceDoseInmGy="3.4", ImageAndFluoroscopyAreaDoseProduct="1", **values)
-
-    found, _ = read_exposures(step)
-
-    assert found
-    assert {(one.kerma_mgy, one.kap_mgycm2) for one in found} == {(None, None)}
-
-
-def test_an_exposure_that_lacks_its_factors_is_left_out_with_the_reason() -> None:
-    step = creation(ExposureDoseSequence=[exposure(), exposure(KVP=None), exposure()])
-
-    found, dropped = read_exposures(step)
-
-    assert [one.number for one in found] == [1, 3]
-    assert "ExposureDoseSequence (0040,030E)" in {wrong.field for wrong in dropped}
-
-
-def test_factors_beside_the_sequence_count_for_a_single_exposure() -> None:
-    step = creation(KVP="60", XRayTubeCurrentInuA="6000", ExposureTime=80, EntranceDoseInmGy="1")
-
-    (found,), _ = read_exposures(step)
-
-    assert (found.tube_kv, found.tube_current_ma, found.exposure_ms) == (60.0, 6.0, 80.0)
-    assert found.kerma_mgy == 1.0
 
 
 def test_exposures_of_a_step_become_facts_that_a_repeat_does_not_change() -> None:
