@@ -186,7 +186,8 @@ class Question(Contract):
 class StudyAssessed(Payload):
     """The whole of what we conclude about one study, at a revision; the newest counts.
 
-    ``facts`` lists the natural keys of all the facts that it rests on.
+    ``facts`` lists the natural keys of all the facts that it rests on. ``changes`` tells what this
+    revision took back of the one before; it depends on when facts came, all else does not.
     """
 
     KIND: ClassVar[str] = "study_assessed"
@@ -222,6 +223,7 @@ class StudyAssessed(Payload):
     anaesthesia_confirmed_by: Name | None = None
     questions: tuple[Question, ...] = ()
     facts: tuple[FactKey, ...] = ()
+    changes: tuple[Text, ...] = ()
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {

@@ -49,7 +49,7 @@ def _explained(
         if uid is not None and decision.sop_instance_uid == uid
     }
     rule = "link-decided" if by and one.use is ExposureUse.IMAGE else _RULE_OF_USE[one.use]
-    facts = {one.key, *by, *readings_near(one, room)}
+    facts = {one.key, *one.others, *by, *readings_near(one, room)}
     if uid is not None and uid in image_keys:
         facts.add(image_keys[uid])
     return result.model_copy(update={"rule": rule, "facts": tuple(sorted(facts))})

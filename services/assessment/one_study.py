@@ -90,7 +90,7 @@ class OneStudy:
         questions += order_questions(
             self.facts, order, plan, cancelled=cancelled and begun, fitting=fitting
         )
-        questions += place_questions(self.facts, self.where, self.site)
+        questions += place_questions(self.facts, self.where, self.site, self.room.handed)
         questions += withdrawal_questions(self.facts, {one.key for one in exposures})
         questions += link_questions(exposures)
         questions += side_questions(cases)
@@ -246,6 +246,10 @@ class OneStudy:
         self, exposures: Sequence[StudyExposure], patient_ids: set[str], named: set[str]
     ) -> tuple[str, ...]:
         keys = {fact.natural_key for fact in self.facts} | {one.key for one in exposures}
+        keys |= {key for one in exposures for key in one.others}
+        for _, image in told(self.facts, ImageStored):
+            if handover := self.room.handed.fact_behind(image):
+                keys.add(handover)
         keys |= {key for one in patient_ids for key in self.ids.facts_used(one)}
         if told(self.facts, ImageStored):
             keys |= set(self.room.readings)

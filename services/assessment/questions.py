@@ -7,6 +7,7 @@ from schemas.facts import FactWithdrawn, ImageStored, OrderPlaced
 from schemas.group import Site
 from schemas.plans import Plan, PlanChoice, Scope
 from services.assessment.counting import DECISIONS, Fact, told
+from services.assessment.handovers import NO_HANDOVERS, Handovers
 from services.assessment.room_day import RoomDay, place_of
 from services.assessment.study_exposures import StudyExposure
 
@@ -80,12 +81,14 @@ def _would_be(fitting: PlanChoice | None) -> str:
     return f" By the animal itself it would be {fitting.plan.name} ({'; '.join(fitting.reasons)})."
 
 
-def place_questions(facts: Sequence[Fact], where: RoomDay, site: Site) -> Iterator[Question]:
+def place_questions(
+    facts: Sequence[Fact], where: RoomDay, site: Site, handed: Handovers = NO_HANDOVERS
+) -> Iterator[Question]:
     """Ask about images that stand outside the room-day: their exposures are not looked for, so
     their dose is in no sum."""
     begin, end = where.window(site.zone)
     for fact, _ in told(facts, ImageStored):
-        place = place_of(fact, site)
+        place = place_of(fact, site, handed)
         if place is None or (place.room == where.room and begin <= place.moment <= end):
             continue
         made = f"in {place.room}" if place.room else "in a room that is not known"
@@ -118,6 +121,14 @@ def link_questions(exposures: Sequence[StudyExposure]) -> Iterator[Question]:
             yield Question(
                 code="link-proposed",
                 words=f"Did the exposure of {one.at:%H:%M:%S} UTC (by the generator's clock) make "
-                f"this image? {'; '.join(one.reasons)}.",
+                f"this image? {'; '.join(one.reasons)}."[:2000],
                 about=(one.key, image_key),
+            )
+        if one.perhaps is not None:
+            yield Question(
+                code="exposure-told-twice",
+                words=f"Is the exposure told at {one.at:%H:%M:%S} UTC by "
+                f"{one.told.told_by.value.replace('_', ' ')} one that was told already? Until "
+                "then its dose is in no sum.",
+                about=(one.key, one.perhaps),
             )

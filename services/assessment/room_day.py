@@ -6,9 +6,10 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from schemas.facts import ClockRead, ExposureEnded, ImageStored, OrderPlaced
+from schemas.facts import ClockRead, ExposureEnded, ImageStored, OrderPlaced, SensorHanded
 from schemas.group import Site
 from services.assessment.counting import Fact, told
+from services.assessment.handovers import NO_HANDOVERS, Handovers
 
 BEYOND: Final = timedelta(hours=3)
 """How far beyond its day's borders a room-day looks: work may run past midnight."""
@@ -51,13 +52,18 @@ class Place:
         }
 
 
-def place_of(fact: Fact, site: Site) -> Place | None:
-    """Tell where a fact stands; None for one that names no room."""
+def place_of(fact: Fact, site: Site, handed: Handovers = NO_HANDOVERS) -> Place | None:
+    """Tell where a fact stands; None for one that names no room.
+
+    ``handed`` tells which images were made with a sensor that another room had lent.
+    """
     match fact.payload:
         case ExposureEnded(room=room):
             return Place(room, fact.occurred_at)
-        case ImageStored(room=room, acquired_at=acquired_at):
-            return Place(room or NO_ROOM, acquired_at)
+        case ImageStored(acquired_at=acquired_at) as image:
+            return Place(handed.room_of(image) or NO_ROOM, acquired_at)
+        case SensorHanded(to_room=room):
+            return Place(room, fact.occurred_at)
         case OrderPlaced(room=room, scheduled_at=scheduled_at):
             return Place(room, scheduled_at)
         case ClockRead(device=name):
@@ -67,7 +73,7 @@ def place_of(fact: Fact, site: Site) -> Place | None:
             return None
 
 
-def home_of(facts: Sequence[Fact], site: Site) -> RoomDay | None:
+def home_of(facts: Sequence[Fact], site: Site, handed: Handovers = NO_HANDOVERS) -> RoomDay | None:
     """Tell where a study is assessed, from its own facts; None before an order or an image.
 
     The day is that of the first image, else the scheduled one; the room that of the first image
@@ -80,7 +86,7 @@ def home_of(facts: Sequence[Fact], site: Site) -> RoomDay | None:
     order = current_order(facts)
     if not images and order is None:
         return None
-    rooms = [image.room for image in images if image.room]
+    rooms = [room for image in images if (room := handed.room_of(image))]
     if order is not None:
         rooms.append(order.room)
     moment = images[0].acquired_at if images or order is None else order.scheduled_at

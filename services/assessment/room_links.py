@@ -5,64 +5,91 @@ from dataclasses import dataclass
 
 from schemas.conclusions import ExposureUse
 from schemas.facts import ClockRead, ExposureEnded, ImageStored, LinkDecided
+from schemas.facts.exposure import Receptor
 from schemas.group import Site
 from services.assessment.belonging import UnderWay
 from services.assessment.clock_offset import ClockReading
 from services.assessment.counting import Fact, told
+from services.assessment.handovers import Handovers
 from services.assessment.link_judgement import Link
 from services.assessment.linking import Decision, RoomLinks, link
 from services.assessment.pairing_scores import Exposure, Image
+from services.assessment.room_clocks import ClockStand
 from services.assessment.room_day import RoomDay, place_of
 from services.assessment.study_exposures import StudyExposure, ended_early
+from services.assessment.tellings import ToldExposure, bring_together
 
 
 @dataclass(frozen=True, slots=True)
 class LinkedRoom:
-    """A room-day's links by image, its exposures by study, and the clock readings used."""
+    """A room-day's links by image, its exposures by study, and what these rest on.
+
+    ``readings`` are the clock readings used, ``clocks`` where the clocks stood. ``of_nobody`` are
+    exposures that belong to no study, ``images`` all that were made in the room.
+    """
 
     by_image: Mapping[str, Link]
     exposures: Mapping[str, tuple[StudyExposure, ...]]
     readings: tuple[str, ...]
+    handed: Handovers
+    clocks: tuple[ClockStand, ...]
+    of_nobody: tuple[ToldExposure, ...]
+    images: tuple[ImageStored, ...]
 
 
 def link_room(facts: Sequence[Fact], site: Site, where: RoomDay) -> LinkedRoom:
     """Link what stands in a room-day's window. ``facts`` are those that count, in time order."""
     begin, end = where.window(site.zone)
+    handed = Handovers.of(facts, site)
 
     def here(fact: Fact) -> bool:
-        place = place_of(fact, site)
+        place = place_of(fact, site, handed)
         return place is not None and place.room == where.room and begin <= place.moment <= end
 
     placed = [fact for fact in facts if where.room and here(fact)]
-    exposures = {fact.natural_key: (fact, payload) for fact, payload in told(placed, ExposureEnded)}
+    exposures = {one.key: one for one in bring_together(told(placed, ExposureEnded))}
+    known_as = {key: one.key for one in exposures.values() for key in one.others}
     images = {image.sop_instance_uid: image for _, image in told(placed, ImageStored)}
     readings = told(placed, ClockRead)
     found = link(
-        [_exposure(fact, payload, site) for fact, payload in exposures.values()],
+        [_exposure(one, site) for one in exposures.values() if one.perhaps is None],
         [_image(image) for image in images.values()],
         [
             ClockReading(r.device, f.occurred_at.timestamp(), r.device_time.timestamp())
             for f, r in readings
         ],
         [
-            Decision(d.sop_instance_uid, d.exposure_key, f.occurred_at.timestamp(), f.natural_key)
+            Decision(
+                d.sop_instance_uid,
+                known_as.get(d.exposure_key or "", d.exposure_key),
+                f.occurred_at.timestamp(),
+                f.natural_key,
+            )
             for f, d in told(facts, LinkDecided)
         ],
     )
+    by_study, of_nobody = _by_study(found, exposures, images)
     return LinkedRoom(
         by_image={one.image: one for one in found.links},
-        exposures=_by_study(found, exposures, images),
+        exposures=by_study,
         readings=tuple(fact.natural_key for fact, _ in readings),
+        handed=handed,
+        clocks=found.clocks,
+        of_nobody=of_nobody,
+        images=tuple(images.values()),
     )
 
 
-def _exposure(fact: Fact, told_: ExposureEnded, site: Site) -> Exposure:
+def _exposure(one: ToldExposure, site: Site) -> Exposure:
+    told_ = one.told
     device = site.device(told_.generator)
     teeth = device.presets.get(told_.preset or "", ()) if device is not None else ()
+    leads = told_.told_by.value
     return Exposure(
-        key=fact.natural_key,
-        device=told_.generator,
-        at_s=fact.occurred_at.timestamp(),
+        key=one.key,
+        # A report's times are by another clock than the generator's.
+        device=told_.generator if leads == "generator" else f"{told_.generator} by {leads}",
+        at_s=one.fact.occurred_at.timestamp(),
         tube_kv=told_.tube_kv,
         tube_current_ma=told_.tube_current_ma,
         set_exposure_ms=told_.set_exposure_ms,
@@ -70,6 +97,10 @@ def _exposure(fact: Fact, told_: ExposureEnded, site: Site) -> Exposure:
         teeth=frozenset(teeth),
         ended_early=ended_early(told_),
         test=told_.test_exposure,
+        counter=told_.exposure_counter,
+        plate=told_.receptor is Receptor.STORAGE_PHOSPHOR_PLATE if told_.receptor else None,
+        study=told_.study_instance_uid,
+        event=told_.irradiation_event_uid,
     )
 
 
@@ -83,47 +114,93 @@ def _image(image: ImageStored) -> Image:
         tube_current_ma=image.tube_current_ma,
         exposure_ms=image.exposure_ms,
         teeth=frozenset(image.teeth),
+        event=image.irradiation_event_uid,
     )
+
+
+_AROUND = "no image; the images near it in time are all of this study"
+_TOLD = "no image; its report names this study"
+_SCANNED = "no image of its own yet; the plates scanned after it are all of this study"
 
 
 def _by_study(
-    found: RoomLinks,
-    exposures: Mapping[str, tuple[Fact, ExposureEnded]],
-    images: Mapping[str, ImageStored],
-) -> dict[str, tuple[StudyExposure, ...]]:
-    """Give each exposure to the study of its image, else to the study that was under way."""
+    found: RoomLinks, exposures: Mapping[str, ToldExposure], images: Mapping[str, ImageStored]
+) -> tuple[dict[str, tuple[StudyExposure, ...]], tuple[ToldExposure, ...]]:
+    """Give each exposure to the study of its image, else to the one that its report names, that
+    its plates were scanned for, or that was under way; give those that are left besides."""
     under_way = UnderWay(
         (at_s, images[key].study_instance_uid) for key, at_s in found.image_times_s.items()
     )
-    by_exposure = {one.exposure: one for one in found.links}
+    # Of several links of one exposure the accepted one, else the first.
+    by_exposure = {one.exposure: one for one in reversed(found.links)}
+    by_exposure |= {one.exposure: one for one in reversed(found.links) if one.accepted}
     given: dict[str, list[StudyExposure]] = {}
-    for key, (fact, payload) in exposures.items():
-        one = by_exposure.get(key)
-        around = None
-        if not payload.test_exposure:
-            around = under_way.study_at(found.exposure_times_s[key])
-        if one is not None:
-            image = images[one.image]
+    of_nobody: list[ToldExposure] = []
+    study_of: dict[str, str] = {}
+    for key, exposure in exposures.items():
+        if exposure.perhaps is not None:
+            continue
+        link_ = by_exposure.get(key)
+        around, why = _around(exposure, found, under_way)
+        if link_ is not None:
+            image = images[link_.image]
             study = image.study_instance_uid
             made = StudyExposure(
                 key=key,
-                at=fact.occurred_at,
-                told=payload,
-                use=ExposureUse.IMAGE if one.accepted else ExposureUse.PROPOSED,
+                at=exposure.fact.occurred_at,
+                told=exposure.told,
+                use=ExposureUse.IMAGE if link_.accepted else ExposureUse.PROPOSED,
                 image=image,
-                confidence=one.confidence,
-                reasons=one.reasons,
-                summed=one.accepted or around == study,
+                confidence=link_.confidence,
+                reasons=(*link_.reasons, *exposure.reasons),
+                summed=link_.accepted or around == study,
+                others=exposure.others,
             )
-            given.setdefault(study, []).append(made)
         elif around is not None:
-            early = ended_early(payload)
-            made = StudyExposure(
-                key=key,
-                at=fact.occurred_at,
-                told=payload,
-                use=ExposureUse.ENDED_EARLY if early else ExposureUse.NO_IMAGE,
-                reasons=("no image; the images near it in time are all of this study",),
-            )
-            given.setdefault(around, []).append(made)
-    return {study: tuple(members) for study, members in given.items()}
+            study, made = around, _without_image(exposure, why)
+        else:
+            of_nobody.append(exposure)
+            continue
+        given.setdefault(study, []).append(made)
+        study_of[key] = study
+    for exposure in (one for one in exposures.values() if one.perhaps is not None):
+        known = exposure.told.study_instance_uid or study_of.get(exposure.perhaps or "")
+        if known is None:
+            of_nobody.append(exposure)
+        else:
+            given.setdefault(known, []).append(_without_image(exposure, ""))
+    return {study: tuple(members) for study, members in given.items()}, tuple(of_nobody)
+
+
+def _around(
+    exposure: ToldExposure, found: RoomLinks, under_way: UnderWay
+) -> tuple[str | None, str]:
+    if exposure.told.test_exposure:
+        return None, ""
+    if exposure.told.study_instance_uid is not None:
+        return exposure.told.study_instance_uid, _TOLD
+    scanned = found.scanned_study.get(exposure.key)
+    if scanned is not None:
+        return scanned, _SCANNED
+    if exposure.told.receptor is Receptor.STORAGE_PHOSPHOR_PLATE:
+        return None, ""  # images near it in time are not of its plate
+    return under_way.study_at(found.exposure_times_s[exposure.key]), _AROUND
+
+
+def _without_image(exposure: ToldExposure, why: str) -> StudyExposure:
+    early = ended_early(exposure.told)
+    perhaps = (
+        (f"may be another telling of {exposure.perhaps}; waits for a person",)
+        if exposure.perhaps is not None
+        else (why,)
+    )
+    return StudyExposure(
+        key=exposure.key,
+        at=exposure.fact.occurred_at,
+        told=exposure.told,
+        use=ExposureUse.ENDED_EARLY if early else ExposureUse.NO_IMAGE,
+        reasons=(*perhaps, *exposure.reasons),
+        summed=exposure.perhaps is None,
+        others=exposure.others,
+        perhaps=exposure.perhaps,
+    )

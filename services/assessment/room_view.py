@@ -15,6 +15,7 @@ from schemas.facts import (
 from schemas.group import Sensor, Site
 from schemas.plans import Plan
 from services.assessment.counting import Fact, PatientIds, told
+from services.assessment.handovers import Handovers
 from services.assessment.room_day import RoomDay, place_of
 from services.assessment.study_exposures import StudyExposure
 from services.assessment.suspicions import RoomImage
@@ -36,10 +37,11 @@ class RoomView:
 def view_of_room(facts: Sequence[Fact], site: Site, where: RoomDay, ids: PatientIds) -> RoomView:
     """Look at a room-day. ``facts`` are those that count, in time order."""
     begin, end = where.window(site.zone)
+    handed = Handovers.of(facts, site)
     placed = [
         fact
         for fact in facts
-        if (place := place_of(fact, site)) is not None
+        if (place := place_of(fact, site, handed)) is not None
         and place.room == where.room
         and begin <= place.moment <= end
     ]

@@ -23,7 +23,13 @@ from sqlalchemy import (
 from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.conclusions import StudyAssessed
-from schemas.facts import FactWithdrawn, OrderCancelled, OrderPlaced, PatientMerged
+from schemas.facts import (
+    FactWithdrawn,
+    OrderCancelled,
+    OrderPlaced,
+    PatientMerged,
+    SensorHanded,
+)
 from schemas.messages import parse
 from services.assessment.counting import Fact, told
 from services.assessment.room_day import RoomDay
@@ -170,13 +176,20 @@ def facts_of_room_day(
     where: RoomDay,
     window: tuple[datetime, datetime],
     studies: Collection[str] = (),
+    rooms: Collection[str] = (),
 ) -> list[Fact]:
     """Load what a room-day is assessed from: what stands in its window, and all facts of the
-    studies named there or given; then the merges of their patients."""
+    studies named there or given; then the merges of their patients.
+
+    ``rooms`` are the site's: where a sensor went from room to room, those rooms are loaded too.
+    """
     begin, end = window
+    handovers = handovers_between(connection, where.site, begin, end, rooms)
+    touched = [{h.from_room, h.to_room} for _, h in told(handovers, SensorHanded)]
+    beside = set().union(*touched) if any(where.room in pair for pair in touched) else set()
     inside = (
         (FACT.c.site == where.site)
-        & (FACT.c.room == where.room)
+        & FACT.c.room.in_(sorted(beside | {where.room}))
         & FACT.c.moment.between(begin, end)
     )
     named = select(FACT.c.study_instance_uid).where(inside, FACT.c.study_instance_uid.is_not(None))
@@ -191,9 +204,25 @@ def facts_of_room_day(
         ),
     )
     rows = connection.execute(placed_alone.union_all(of_studies)).all()
-    facts = _parsed(row.body for row in rows)
+    facts = [*_parsed(row.body for row in rows), *handovers]
     patients = {row.patient_id for row in rows if row.patient_id is not None}
     return [*facts, *_merges_from(connection, where.site, patients)]
+
+
+def handovers_between(
+    connection: Connection, site: str, begin: datetime, end: datetime, rooms: Collection[str]
+) -> list[Fact]:
+    """Load the handovers of sensors to any of these rooms in a time."""
+    if len(rooms) < 2:
+        return []
+    query = select(FACT.c.body).where(
+        FACT.c.site == site,
+        # With the rooms named, the index on site, room and moment finds them.
+        FACT.c.room.in_(sorted(rooms)),
+        FACT.c.moment.between(begin, end),
+        FACT.c.kind == SensorHanded.KIND,
+    )
+    return _parsed(connection.execute(query).scalars())
 
 
 def _merges_from(connection: Connection, site: str, patients: set[str]) -> list[Fact]:
@@ -250,6 +279,13 @@ def kept_studies(connection: Connection, site: str, studies: Collection[str]) ->
     return {
         row.study_instance_uid: Kept(row.revision, row.digest) for row in connection.execute(query)
     }
+
+
+def kept_assessment(connection: Connection, site: str, study: str) -> StudyAssessed | None:
+    """Read a study's newest assessment whole."""
+    query = select(STUDY.c.body).where(STUDY.c.site == site, STUDY.c.study_instance_uid == study)
+    body = connection.execute(query).scalar()
+    return StudyAssessed.model_validate_json(body) if body is not None else None
 
 
 def write_study(

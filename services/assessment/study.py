@@ -6,6 +6,7 @@ from schemas.conclusions import StudyAssessed
 from schemas.facts import FactWithdrawn, OrderCancelled, OrderPlaced
 from schemas.group import Site
 from services.assessment.counting import Fact, PatientIds, facts_that_count, told
+from services.assessment.handovers import Handovers
 from services.assessment.one_study import OneStudy
 from services.assessment.room_day import RoomDay, home_of
 from services.assessment.room_links import link_room
@@ -27,7 +28,8 @@ def assess_room_day(
     of_study: dict[str, list[Fact]] = {}
     for fact, study in _with_study(counted, all_told):
         of_study.setdefault(study, []).append(fact)
-    at_home = [uid for uid, own in sorted(of_study.items()) if home_of(own, site) == where]
+    handed = Handovers.of(counted, site)
+    at_home = [uid for uid, own in sorted(of_study.items()) if home_of(own, site, handed) == where]
     if not at_home:
         return {}
     room = link_room(counted, site, where)

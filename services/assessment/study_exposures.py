@@ -31,7 +31,11 @@ _SHORTENED = 0.98
 
 @dataclass(frozen=True, slots=True)
 class StudyExposure:
-    """One exposure of a study. ``summed``: its dose is this study's beyond doubt."""
+    """One exposure of a study. ``summed``: its dose is this study's beyond doubt.
+
+    ``others`` are the keys of further tellings of it; ``perhaps`` is the exposure that it may be
+    another telling of.
+    """
 
     key: str
     at: datetime
@@ -42,6 +46,8 @@ class StudyExposure:
     reasons: tuple[str, ...] = ()
     repeat: bool = False
     summed: bool = True
+    others: tuple[str, ...] = ()
+    perhaps: str | None = None
 
 
 def ended_early(exposure: ExposureEnded) -> bool:

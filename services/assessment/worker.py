@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 from schemas.conclusions import StudyAssessed
 from schemas.envelope import Message, Payload, Source
@@ -13,11 +14,14 @@ from schemas.facts import (
     OrderCancelled,
     OrderPlaced,
     PatientMerged,
+    SensorHanded,
 )
 from schemas.group import Group, Site
 from services.assessment import store
-from services.assessment.counting import DECISIONS, Fact
-from services.assessment.room_day import RoomDay, home_of, place_of
+from services.assessment.counting import DECISIONS, Fact, told
+from services.assessment.handovers import NO_HANDOVERS, Handovers
+from services.assessment.revision_changes import link_changes
+from services.assessment.room_day import Place, RoomDay, home_of, place_of
 from services.assessment.rules import Rules
 from services.assessment.store import FactRow
 from services.assessment.study import assess_room_day
@@ -25,6 +29,7 @@ from services.runtime.worker import Work
 
 SOURCE = Source(kind="service", name="assessment")
 
+_A_DAY = timedelta(days=1)
 _MAX_KEY = 300
 """As the facts of ``StudyAssessed`` allow."""
 
@@ -42,17 +47,20 @@ class AssessmentHandler:
         Locks are taken in one order, names before room-days, so that no two workers wait for
         each other. Under the lock on a name nobody else can tell more of it unseen.
         """
-        told = {
+        by_site = {
             site: [m for m in messages if m.site == site] for site in {m.site for m in messages}
         }
         rows = [fact_row(m, self.group.site(m.site)) for m in messages]
         alone = {name for row in rows for name in _names_alone(row)}
+        alone |= {_sensor(m.site, h.sensor) for m, h in told(messages, SensorHanded)}
         shared = {name for row in rows for name in _names_shared(row)}
+        # The room of a sensor's image rests on its handovers, so neither comes unseen.
+        shared |= {_sensor(m.site, i.sensor) for m, i in told(messages, ImageStored) if i.sensor}
         for name in sorted(alone | shared):
             work.lock(name, shared=name not in alone)
         new = store.add_facts(work.connection, rows)
         due: dict[RoomDay, _Due] = {}
-        for site, facts in sorted(told.items()):
+        for site, facts in sorted(by_site.items()):
             fresh = [f for f in facts if (site, f.natural_key) in new]
             self._find_due(work, self.group.site(site), fresh, due)
         for where in sorted(due):
@@ -72,18 +80,20 @@ class AssessmentHandler:
             if study in by_study:
                 by_study[study].append(fact)
         for study, facts in by_study.items():
-            home = home_of(facts, site)
-            for where in _room_days(facts, site) | ({home} if home else set()):
+            handed = _handed(work, site, facts)
+            home = home_of(facts, site, handed)
+            for where in _room_days(facts, site, handed) | ({home} if home else set()):
                 due.setdefault(where, _Due()).by_study[study] = causes[study]
                 due[where].last = causes[study]
+        handed = _handed(work, site, fresh)
         for fact in fresh:
-            for where in _room_days([fact], site):
+            for where in _room_days([fact], site, handed):
                 due.setdefault(where, _Due()).last = fact
 
     def _assess(self, work: Work, where: RoomDay, due: "_Due") -> None:
         site = self.group.site(where.site)
         facts = store.facts_of_room_day(
-            work.connection, where, where.window(site.zone), tuple(due.by_study)
+            work.connection, where, where.window(site.zone), tuple(due.by_study), site.rooms
         )
         assessed = assess_room_day(facts, site, where, self.rules[where.site])
         kept = store.kept_studies(work.connection, where.site, assessed)
@@ -93,7 +103,9 @@ class AssessmentHandler:
             if before is not None and before.digest == digest:
                 continue
             revision = before.revision + 1 if before is not None else 1
-            now = study.model_copy(update={"revision": revision})
+            last = store.kept_assessment(work.connection, where.site, uid) if before else None
+            changes = link_changes(last, study) if last is not None else ()
+            now = study.model_copy(update={"revision": revision, "changes": changes})
             store.write_study(work.connection, where, now, digest)
             cause = due.by_study.get(uid) or due.last
             if cause is not None:
@@ -109,8 +121,10 @@ class _Due:
 
 
 def digest_of(study: StudyAssessed) -> str:
-    """Hash what is concluded, without its revision: the same conclusion, the same digest."""
-    return hashlib.sha256(study.model_dump_json(exclude={"revision"}).encode()).hexdigest()
+    """Hash what is concluded, without its revision and what that changed: the same conclusion,
+    the same digest."""
+    told = study.model_dump_json(exclude={"revision", "changes"})
+    return hashlib.sha256(told.encode()).hexdigest()
 
 
 def fact_row(fact: Fact, site: Site) -> FactRow:
@@ -172,6 +186,10 @@ def _names_shared(row: FactRow) -> set[str]:
     return {_merges(row.site)} if row.patient_id is not None else set()
 
 
+def _sensor(site: str, sensor: str) -> str:
+    return f"assessment-sensor:{site}:{sensor}"
+
+
 def _merges(site: str) -> str:
     return f"assessment-merges:{site}"
 
@@ -193,6 +211,18 @@ def _studies_touched(work: Work, site: Site, fresh: Sequence[Fact]) -> dict[str,
     return causes
 
 
-def _room_days(facts: Sequence[Fact], site: Site) -> set[RoomDay]:
-    places = [place for fact in facts if (place := place_of(fact, site)) is not None]
+def _room_days(facts: Sequence[Fact], site: Site, handed: Handovers) -> set[RoomDay]:
+    places = [place for fact in facts if (place := place_of(fact, site, handed)) is not None]
+    # A handover is told to the room that gave the sensor away, too.
+    places += [Place(h.from_room, fact.occurred_at) for fact, h in told(facts, SensorHanded)]
     return {where for place in places for where in place.room_days(site)}
+
+
+def _handed(work: Work, site: Site, facts: Sequence[Fact]) -> Handovers:
+    """Load the handovers on which the rooms of these images rest."""
+    taken = [i.acquired_at for _, i in told(facts, ImageStored) if i.sensor is not None]
+    if not taken:
+        return NO_HANDOVERS
+    begin = min(taken) - _A_DAY
+    found = store.handovers_between(work.connection, site.name, begin, max(taken), site.rooms)
+    return Handovers.of(found, site)

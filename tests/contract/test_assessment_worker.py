@@ -90,7 +90,8 @@ def newest(store: Store) -> dict[str, StudyAssessed]:
 
 
 def content(studies: dict[str, StudyAssessed]) -> dict[str, str]:
-    return {uid: study.model_dump_json(exclude={"revision"}) for uid, study in studies.items()}
+    apart = {"revision", "changes"}
+    return {uid: study.model_dump_json(exclude=apart) for uid, study in studies.items()}
 
 
 def empty(store: Store) -> None:
