@@ -63,7 +63,7 @@ def _check_pixels(dataset: Dataset, pixels: PixelData, *, encapsulated: bool) ->
         samples = int(dataset.get("SamplesPerPixel") or 1)
         frames = int(dataset.get("NumberOfFrames") or 1)
         subsampled = "422" in str(dataset.get("PhotometricInterpretation") or "")
-    except (AttributeError, TypeError, ValueError) as error:
+    except Exception as error:  # reading a value may fail in many ways on a hostile file
         raise InvalidInput(
             "Rows (0028,0010)", None, "rows, columns and bits allocated that can be read"
         ) from error

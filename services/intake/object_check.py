@@ -1,6 +1,7 @@
 """What every DICOM object must pass, image or report, before anything is promised to its sender."""
 
 import mmap
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from io import BufferedReader
@@ -17,6 +18,8 @@ from services.intake.image_structure import PixelData, check_structure
 # A maker's odd value is dropped by us with its reason; pydicom would print it, and a header
 # carries owners' names.
 pydicom.config.settings.reading_validation_mode = pydicom.config.IGNORE
+# Nor its warnings, of which Python would remember every different text for good.
+warnings.filterwarnings("ignore", module=r"pydicom(\.|$)")
 
 
 class WrongSopClass(InvalidInput):
