@@ -79,6 +79,7 @@ class ImageIntake:
             The disk or the store cannot take it now. The sender must keep it and try again.
         """
         received_at = datetime.now(UTC)
+        file.begin_sync()  # while it is checked
         header = self._check(file, sender, received_at)
         day = header.acquired_at.astimezone(sender.site.zone)
         wanted = Path(sender.site.name, f"{day:%Y}", f"{day:%m}", f"{day:%d}")
