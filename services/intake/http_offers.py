@@ -1,6 +1,7 @@
 """Facts offered over HTTP: each read, kept or refused on its own, with an answer of its own."""
 
 import json
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -23,6 +24,7 @@ from services.runtime.store import Store
 
 log = structlog.get_logger(__name__)
 
+_STUDY = re.compile(r"^[0-9.]{1,64}\Z", re.ASCII)
 _VERSION = {fact.KIND: fact.VERSION for fact in FACTS}
 
 
@@ -127,7 +129,7 @@ class OfferDesk:
             if told.kind not in _VERSION:
                 raise InvalidInput("kind", told.kind, f"one of {', '.join(sorted(_VERSION))}")
             check_permitted(holder, told.kind, told.payload)
-            message = open_envelope(Envelope.model_validate_json(body))
+            message = _opened(body)
             check_natural_key(message)
         except InvalidInput as error:
             return _Read(None, error, body, kind)
@@ -180,6 +182,14 @@ class OfferDesk:
         )
 
 
+def _opened(body: bytes) -> Message[Payload]:
+    try:
+        envelope = Envelope.model_validate_json(body)
+    except ValidationError as error:
+        raise invalid_input(error, "message") from error
+    return open_envelope(envelope)
+
+
 def _as_told(occurred_at: Any) -> str | None:
     return occurred_at[:64] if isinstance(occurred_at, str) else None
 
@@ -188,7 +198,8 @@ def _correlation(told: dict[str, Any], identity: Any) -> str:
     """Tie facts of one study together; a fact of no study starts its own chain."""
     payload = told.get("payload")
     study = payload.get("study_instance_uid") if isinstance(payload, dict) else None
-    return f"study-{study}" if isinstance(study, str) and study.isascii() else str(identity)
+    fits = isinstance(study, str) and _STUDY.match(study)
+    return f"study-{study}" if fits else str(identity)
 
 
 def _rejected(error: InvalidInput, natural_key: str | None) -> dict[str, Any]:

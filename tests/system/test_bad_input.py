@@ -179,6 +179,21 @@ def test_a_bad_fact_is_refused_by_its_field_and_kept_for_a_person(
     assert_facts_go_on(intake)
 
 
+@pytest.mark.parametrize("study", ["2.25.1 ", "", "x" * 200, "2.25.1\n", "\x7f"])
+def test_a_study_that_is_no_uid_spoils_neither_its_envelope_nor_its_neighbours(
+    intake: Intake, study: str
+) -> None:
+    payload = ExposureEnded.EXAMPLES[0] | {"study_instance_uid": study}
+
+    answer = post(intake, json.dumps([{**GOOD_OFFER, "payload": payload}, GOOD_OFFER]).encode())
+
+    assert answer.status_code == 207
+    assert [one["outcome"] for one in answer.json()] == ["rejected", "accepted"]
+    assert answer.json()[0]["field"] == "payload.study_instance_uid"
+    (entry,) = intake.triage()
+    assert entry.field == "payload.study_instance_uid"
+
+
 @pytest.mark.parametrize("body", [b"[{", b"", b"\xff\xfe", b'{"kind": NaN', b"[1, 2" * 1000])
 def test_malformed_json_is_refused_and_kept_as_it_came(intake: Intake, body: bytes) -> None:
     # when
