@@ -205,8 +205,12 @@ def status_of(step: Dataset) -> StepStatus:
 
 
 def _check_series(step: Dataset) -> None:
-    element = step.get(_SERIES)
-    for item in element or ():
+    if _SERIES not in step:
+        return
+    element = step[_SERIES]
+    if element.VR != "SQ":
+        raise StepRefused(INVALID_VALUE, _SERIES, element.VR, "a sequence of items")
+    for item in element.value or ():
         _require(item, with_value=_SERIES_WITH_VALUE, present=_SERIES_PRESENT)
 
 

@@ -150,6 +150,17 @@ def test_a_sequence_is_replaced_as_a_whole() -> None:
     assert [item.SeriesInstanceUID for item in after.PerformedSeriesSequence] == ["2.25.1002"]
 
 
+@pytest.mark.parametrize("value", [b"ab", b""])
+def test_series_that_are_no_sequence_are_refused(value: bytes) -> None:
+    change = completion(PerformedSeriesSequence=None)
+    change.add_new("PerformedSeriesSequence", "OB", value)
+
+    with pytest.raises(StepRefused, match="PerformedSeriesSequence") as refusal:
+        changed(creation(), change)
+
+    assert refusal.value.status == 0x0106
+
+
 @pytest.mark.parametrize(
     "keyword",
     ["PatientID", "PatientName", "PerformedProcedureStepID", "PerformedProcedureStepStartDate"],
