@@ -138,7 +138,7 @@ def unsupported(whole: Dataset, keys: Dataset) -> list[str]:
             continue
         if key.tag not in whole:
             names.append(key.keyword or str(key.tag))
-        elif key.VR == "SQ" and key.value and whole[key.tag].value:
+        elif key.VR == whole[key.tag].VR == "SQ" and key.value and whole[key.tag].value:
             names += unsupported(whole[key.tag].value[0], key.value[0])
     return names
 

@@ -178,3 +178,13 @@ def test_an_item_names_the_character_set_that_it_needs(name: str, expected: str 
 
 def test_delimiters_of_a_person_name_in_a_record_do_not_split_it() -> None:
     assert str(make_item("Invented^Pep=per").PatientName) == "Invented Pep per"
+
+
+def test_a_key_sent_as_a_sequence_that_is_none_is_let_pass() -> None:
+    # given: Study Instance UID as a sequence
+    inner, keys = Dataset(), Dataset()
+    inner.AccessionNumber = ""
+    keys.add_new("StudyInstanceUID", "SQ", [inner])
+
+    # then
+    assert unsupported(make_item(), keys) == []
