@@ -299,15 +299,16 @@ def test_a_database_restart_only_delays(
     message = clock_read()
     worker = bench.worker()
     assert worker.handle([_delivery(clock_read(1))]) == [Done()]
-    postgresql.stop()
     outcomes: list[Any] = []
     thread = Thread(target=lambda: outcomes.extend(worker.handle([_delivery(message)])))
-    thread.start()
-    thread.join(1.0)
-    assert thread.is_alive(), "nothing is acknowledged while the database is away"
-
-    postgresql.start()
-    thread.join(30)
+    postgresql.stop()
+    try:
+        thread.start()
+        thread.join(1.0)
+        assert thread.is_alive(), "nothing is acknowledged while the database is away"
+    finally:
+        postgresql.start()  # whatever happens: it serves the other tests too
+    thread.join(90)
 
     assert outcomes == [Done()]
     assert str(message.id) in bench.effects()
