@@ -81,7 +81,7 @@ def _import_all(
                 {"already_known": "already known", "conflict": "conflicting"}.get(word, word)
             ] += 1
         except InvalidInput as error:
-            if file.is_open:
+            if file.is_open:  # else its own file is what a person looks at
                 images.refuse(file, sender, error)
             refused.append({"file": str(path), "field": error.field, "reason": str(error)})
         finally:
@@ -109,6 +109,8 @@ def _copy_in(path: Path, file: IncomingFile) -> bool:
         file.begin(*told)
         while piece := source.read(_PIECE_BYTES):
             file.write(piece)
+    if isinstance(file.failure, InvalidInput):
+        raise file.failure
     if file.failure is not None:
         raise ImportStopped(path, str(file.failure)) from file.failure
     return True

@@ -8,15 +8,23 @@ import struct
 
 from pynetdicom import PYNETDICOM_IMPLEMENTATION_UID, PYNETDICOM_IMPLEMENTATION_VERSION
 
+from schemas.errors import InvalidInput
+
 _PREAMBLE = b"\x00" * 128 + b"DICM"
 _LONGEST_UID = 64
+_NAMES = {
+    0x0002: "SOPClassUID (0008,0016)",
+    0x0003: "SOPInstanceUID (0008,0018)",
+    0x0010: "TransferSyntaxUID (0002,0010)",
+    0x0012: "ImplementationClassUID (0002,0012)",
+}
 _SHORT = struct.Struct("<HH2sH")  # explicit VR little endian, element with a length of 16 bits
 
 
 def file_head(sop_class_uid: str, sop_instance_uid: str, transfer_syntax_uid: str) -> bytes:
     """Encode all that comes before the data set.
 
-    Raises ValueError for what cannot be a UID by its length or characters.
+    Raises InvalidInput for what cannot be a UID by its length or characters.
     """
     meta = b"".join(
         (
@@ -34,7 +42,7 @@ def file_head(sop_class_uid: str, sop_instance_uid: str, transfer_syntax_uid: st
 
 def _uid(element: int, uid: str) -> bytes:
     if not 0 < len(uid) <= _LONGEST_UID or not set(uid) <= set("0123456789."):
-        raise ValueError(f"(0002,{element:04X}): expected a UID, got {uid[:_LONGEST_UID]!r}")
+        raise InvalidInput(_NAMES[element], uid, "a UID of digits and dots")
     return _element(element, b"UI", uid.encode(), b"\x00")
 
 

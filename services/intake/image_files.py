@@ -8,7 +8,7 @@ import os
 from pathlib import Path
 
 from schemas.envelope import new_id
-from schemas.errors import GomphosisError
+from schemas.errors import GomphosisError, InvalidInput
 from services.intake.file_meta import file_head
 
 INCOMING, REJECTED = "incoming", "rejected"
@@ -77,7 +77,7 @@ class IncomingFile:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX)
             self._write_all(file_head(sop_class_uid, sop_instance_uid, transfer_syntax_uid))
             self.data_set_at = self.size_bytes
-        except (OSError, ValueError, NoRoom) as error:
+        except (OSError, InvalidInput, NoRoom) as error:
             self._fail(error)
 
     def write(self, data: bytes | memoryview) -> None:

@@ -108,14 +108,15 @@ class ImageIntake:
             self._drop_second_copy(path, header.sop_instance_uid, file.sha256)
         return outcomes[0]
 
-    def refuse(self, file: IncomingFile, sender: Sender, error: InvalidInput) -> Path:
-        """Put an object that cannot be used aside and tell a person; give its relative path.
+    def refuse(self, file: IncomingFile, sender: Sender, error: InvalidInput) -> Path | None:
+        """Put an object that cannot be used aside and tell a person; give its relative path, or
+        None where there is no file, since not even its UIDs could be written.
 
         Raises OSError or StoreUnavailable where even that is impossible now.
         """
-        path = self.folder.reject(file)
+        path = self.folder.reject(file) if file.is_open else None
         body = {
-            "path": str(path),
+            "path": None if path is None else str(path),
             "site": sender.site.name,
             "station": sender.station,
             "sop_class_uid": file.sop_class_uid,
@@ -135,7 +136,7 @@ class ImageIntake:
             sop_instance_uid=file.sop_instance_uid,
             field=error.field,
             expected=error.expected,
-            path=str(path),
+            path=body["path"],
         )
         return path
 
