@@ -116,7 +116,7 @@ def _header(
         "",
         _type(header, level),
         secrets.token_hex(10),
-        header.text(11)[:1] or "P" if header is not None else "P",
+        _processing_id(header),
         VERSION,
         "",
         "",
@@ -127,6 +127,12 @@ def _header(
         character_set,
     ]
     return "|".join(fields).rstrip("|")
+
+
+def _processing_id(header: Segment | None) -> str:
+    """Give the sender's own (table 0103; from memory), or that of production."""
+    told = header.text(11) if header is not None else ""
+    return told if told in {"D", "P", "T"} else "P"
 
 
 def _type(header: Segment | None, level: str) -> str:

@@ -378,6 +378,15 @@ def test_the_sender_gets_the_answers_that_it_asked_for(
     assert {read_message(one).one("MSA").text(2) for one in made} <= {"INV-1"}
 
 
+@pytest.mark.parametrize("told", ["\xd2x", "Z", "~", ""])
+def test_an_answer_to_an_odd_processing_id_is_still_an_answer(told: str) -> None:
+    asked = header_of(joined([header("ADT^A08", f11=told)], "iso-8859-1"))
+
+    (answer,) = answers(asked, Verdict.REJECT, [], AT)
+
+    assert read_message(answer).header.text(11) == "P"
+
+
 def test_an_answer_is_written_in_the_sender_s_character_set() -> None:
     told = header_of(joined(adt(f18="8859/1")))
     with pytest.raises(Hl7Refused) as refusal:
