@@ -14,6 +14,7 @@ import structlog
 from pynetdicom.dimse import DIMSEServiceProvider
 from pynetdicom.dimse_messages import DIMSEMessage
 from pynetdicom.dul import DULServiceProvider
+from pynetdicom.fsm import InvalidEventError
 
 from services.intake.dicom_command import ProtocolViolation
 from services.intake.dicom_receive import StoreReceiver
@@ -135,6 +136,9 @@ class StreamingDul(DULServiceProvider):  # type: ignore[misc]
     def run_reactor(self) -> None:
         try:
             super().run_reactor()
+        except InvalidEventError as error:
+            # We broke off while an answer was still to be sent: nobody waits for it any more.
+            log.warning("association_ended_early", reason=str(error))
         finally:
             self._receiver.close()
             # Else the association would wait for its time-out, and hold its place as long.

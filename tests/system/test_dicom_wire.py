@@ -64,6 +64,11 @@ def assert_the_image_is_kept_once(intake: Intake) -> None:
     assert (intake.images / path).read_bytes().endswith(IMAGE)
 
 
+def assert_still_takes_images(intake: Intake) -> None:
+    assert send(intake.dicom_port, make_image()).Status == 0x0000
+    assert_the_image_is_kept_once(intake)
+
+
 class Pieces:
     """The reading side of a socket that hands out what it was given in given pieces."""
 
@@ -204,6 +209,34 @@ def test_a_request_without_a_data_set_cannot_be_understood(intake: Intake) -> No
 
         assert peer.read_status() == 0xC000
         peer.release()
+
+
+@pytest.mark.parametrize("instance", ["2.25. 70001", "2.25.x", "", "2." * 33])
+def test_an_image_announced_by_no_uid_is_refused_for_good_and_put_to_a_person(
+    intake: Intake, instance: str
+) -> None:
+    with raw_peer(intake.dicom_port) as peer:
+        peer.send(pdu(DATA, whole_command(instance)), pdu(DATA, fragment(LAST, IMAGE)))
+        assert peer.read_status() == 0xC000
+        peer.release()
+
+    (entry,) = intake.triage()
+    assert entry.field == "SOPInstanceUID (0008,0018)"
+    assert "UID" in entry.expected
+    assert intake.kept_files() == []
+
+
+@pytest.mark.filterwarnings("error::pytest.PytestUnhandledThreadExceptionWarning")
+def test_nonsense_while_answers_are_due_ends_the_association_in_order(intake: Intake) -> None:
+    # given: many requests, so that an answer waits to be sent when the nonsense is read
+    echoes = [pdu(DATA, fragment(COMMAND | LAST, echo_command(number), 3)) for number in range(40)]
+    for _ in range(10):
+        with raw_peer(intake.dicom_port) as peer:
+            peer.send(*echoes, pdu(DATA, b"\x00\x00\x00\x62\x00\x00"))
+            while peer.read()[0] != GONE:
+                continue
+
+    assert_still_takes_images(intake)
 
 
 def test_an_image_in_the_context_of_another_class_is_refused(intake: Intake) -> None:
