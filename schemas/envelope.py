@@ -1,6 +1,6 @@
 """The envelope that every fact and every conclusion travels in."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar
 from uuid import UUID
@@ -98,6 +98,8 @@ class Message(Generic[P_co]):
     correlation_id: CorrelationId
     causation_id: UUID | None = None
     payload: P_co
+    # The natural key, once it was asked for: it is asked for often.
+    _key: str | None = field(default=None, init=False, repr=False, compare=False)
 
     @property
     def kind(self) -> str:
@@ -105,7 +107,11 @@ class Message(Generic[P_co]):
 
     @property
     def natural_key(self) -> str:
-        return self.payload.natural_key(self.occurred_at)
+        key = self._key
+        if key is None:
+            key = self.payload.natural_key(self.occurred_at)
+            object.__setattr__(self, "_key", key)
+        return key
 
     @property
     def routing_key(self) -> str:

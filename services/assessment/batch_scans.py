@@ -47,13 +47,15 @@ class BatchLinks:
 
     ``plain``: the exposures before are plates by their own word and hardly more than the images;
     only then may a link be taken without a person. ``spanned`` are the exposures from the first to
-    the last that an image fits.
+    the last that an image fits. ``doubtful`` are those that stand nearer to plates of another
+    study than to the rest of these.
     """
 
     batch: Batch
     pairs: tuple[tuple[Pair, float], ...]
     plain: bool
     spanned: tuple[int, ...]
+    doubtful: frozenset[int]
 
 
 def find_batches(
@@ -102,6 +104,7 @@ def link_batches(
         key=lambda p: (exposure_s[p], exposures[p].key),
     )
     done: list[BatchLinks] = []
+    study_of: dict[int, str] = {}
     for batch in batches:
         known = {exposures[p].study for p in left} - {None}
         pending = [
@@ -119,10 +122,26 @@ def link_batches(
         pairs = _pairs(pending, members, agreement) if pending and members else ()
         at = [pending.index(i) for (i, _), chance in pairs if chance >= _TAKEN_FROM]
         spanned = pending[min(at) : max(at) + 1] if at else []
-        done.append(BatchLinks(batch, pairs, plain, tuple(spanned)))
+        fellows = {p for (p, _), _ in pairs}
+        strangers = {p for p, study in study_of.items() if study != batch.study}
+        doubtful = _nearer(fellows, strangers, exposure_s)
+        done.append(BatchLinks(batch, pairs, plain, tuple(spanned), doubtful))
         if plain:
+            study_of |= dict.fromkeys(spanned, batch.study)
             left = [p for p in left if p not in set(spanned)]
     return done
+
+
+def _nearer(
+    fellows: Collection[int], strangers: Collection[int], exposure_s: Floats
+) -> frozenset[int]:
+    """Give those that stand nearer to a stranger than to the next of their own."""
+
+    def gap_s(place: int, others: Collection[int]) -> float:
+        gaps = (abs(float(exposure_s[place] - exposure_s[o])) for o in others if o != place)
+        return min(gaps, default=math.inf)
+
+    return frozenset(p for p in fellows if gap_s(p, strangers) <= gap_s(p, fellows))
 
 
 def _pairs(

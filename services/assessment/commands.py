@@ -88,6 +88,7 @@ def _print_head(site: str, assessed: StudyAssessed) -> None:
             f"Fewest further views: {', '.join(assessed.suggested_views)}. "
             f"{assessed.suggestion_words or ''}".rstrip()
         )
+    lines += [f"Changed: {words}" for words in assessed.changes]
     lines.append(f"Dose: {assessed.dose.words}")
     for line in lines:
         stdout.print(line, markup=False)

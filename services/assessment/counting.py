@@ -85,6 +85,10 @@ class PatientIds:
         """Natural keys of the merges that lead from this id to the current one."""
         return self._follow(patient_id)[1]
 
+    def merges(self) -> dict[str, tuple[str, str]]:
+        """Give each retired id with the one kept and the merge's natural key."""
+        return dict(self._kept)
+
     def _follow(self, patient_id: str) -> tuple[str, tuple[str, ...]]:
         seen = [patient_id]
         keys: list[str] = []

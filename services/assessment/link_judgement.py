@@ -110,7 +110,7 @@ def judge(candidates: Sequence[Candidate], rates: DayRates) -> list[Link]:
                 Link(
                     one.exposure.key,
                     one.image.key,
-                    round(confidence, 6),
+                    confidence,
                     accepted,
                     (*reasons, *doubts),
                 )
@@ -179,11 +179,16 @@ def _by_chance(
 
 def _reasons(one: Candidate) -> list[str]:
     exposure, image = one.exposure, one.image
-    reasons = [f"{abs(one.residual_s):.1f} s off the usual delay, once the clocks are aligned"]
+    reasons = [f"{_seconds(one.residual_s)} off the usual delay, once the clocks are aligned"]
     reasons += content_reasons(exposure, image)
     if exposure.ended_early:
         reasons.append("the exposure ended early")
     return reasons
+
+
+def _seconds(residual_s: float) -> str:
+    """Say a time in whole seconds: finer words would change with each exposure of the room."""
+    return "about a second or less" if abs(residual_s) < 1.5 else f"about {abs(residual_s):.0f} s"
 
 
 def content_reasons(exposure: Exposure, image: Image) -> list[str]:

@@ -10,13 +10,13 @@ patients is the worst error there is.
 import math
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from services.assessment.alignment import align
-from services.assessment.batch_scans import BatchLinks, find_batches, link_batches
+from services.assessment.batch_scans import Batch, BatchLinks, find_batches, link_batches
 from services.assessment.clock_offset import ClockReading, Clocks, Floats
 from services.assessment.event_links import links_by_event
 from services.assessment.link_confidence import confidence_map
@@ -119,13 +119,22 @@ class _Room:
     ) -> None:
         self.exposures, self.images = exposures, images
         self.agreement = Agreement(exposures, images)
-        self.clocks = RoomClocks(exposures, images, clocks, self.agreement)
-        self.exposure_s, self.image_s = self.clocks.common_times_s()
-        self.line_s = self.clocks.line_s(self.exposure_s)
-        explained = self.clocks.explained()
-        self.batches = find_batches(images, self.image_s, explained)
-        self.in_batch = {place for batch in self.batches for place in batch.images}
-        self.rates = self._rates(explained)
+        self._weigh(RoomClocks(exposures, images, clocks, self.agreement))
+        if self.in_batch:
+            # Once more without them: among many images close together any clock finds some.
+            again = RoomClocks(exposures, images, clocks, self.agreement, self.in_batch)
+            self._weigh(again, self.batches)
+        self.rates = self._rates(self.explained)
+
+    def _weigh(self, clocks: RoomClocks, batches: list[Batch] | None = None) -> None:
+        self.clocks = clocks
+        self.exposure_s, self.image_s = clocks.common_times_s()
+        self.line_s = clocks.line_s(self.exposure_s)
+        self.explained = clocks.explained()
+        if batches is None:
+            batches = find_batches(self.images, self.image_s, self.explained)
+        self.batches = [replace(one, began_s=float(self.image_s[one.images[0]])) for one in batches]
+        self.in_batch = {place for batch in batches for place in batch.images}
 
     def link(self, decided: Sequence[Link], settled_images: Collection[str]) -> RoomLinks:
         settled_exposures = {one.exposure for one in decided}
@@ -206,7 +215,7 @@ class _Room:
             len(full) + _SHARE_KNOWN_AS_IF
         )
         spreads = [pair.belief.spread_s for pair in self.clocks.pairs]
-        return DayRates(foreign, lost, max(spreads, default=USUAL_SPREAD_S))
+        return DayRates(_stepped(foreign), _stepped(lost), max(spreads, default=USUAL_SPREAD_S))
 
     def _align(
         self, open_e: Sequence[int], open_i: Sequence[int], known: Sequence[Link]
@@ -324,16 +333,22 @@ class _Room:
                 f"one of {len(scan.batch.images)} images scanned together, after the exposure",
                 *content_reasons(exposure, image),
             ]
-            accepted = scan.plain and confidence >= ACCEPTED_OF_A_BATCH_FROM
-            if confidence < ACCEPTED_OF_A_BATCH_FROM:
+            beside = i in scan.doubtful
+            accepted = scan.plain and not beside and confidence >= ACCEPTED_OF_A_BATCH_FROM
+            if beside:
+                reasons.append("nearer to plates of another study than to the rest of these")
+            elif confidence < ACCEPTED_OF_A_BATCH_FROM:
                 reasons.append("the order of the plates is not plain")
             elif not scan.plain:
                 reasons.append("other exposures may have been on these plates")
             if accepted or confidence >= PROPOSED_FROM:
-                links.append(
-                    Link(exposure.key, image.key, round(confidence, 6), accepted, tuple(reasons))
-                )
+                links.append(Link(exposure.key, image.key, confidence, accepted, tuple(reasons)))
         return links
+
+
+def _stepped(rate: float) -> float:
+    """Bring a rate to the nearest half power of two, so that one exposure seldom changes it."""
+    return math.pow(2.0, round(2.0 * math.log2(rate)) / 2.0)
 
 
 def _in_time(at_s: Floats) -> list[int]:

@@ -1,7 +1,7 @@
 """All clocks of one room: each generator against each station, and one clock common to all."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -53,7 +53,9 @@ class RoomClocks:
         images: Sequence[Image],
         clocks: Clocks,
         agreement: Agreement,
+        scanned: Collection[int] = (),
     ) -> None:
+        """Weigh them. ``scanned`` are places of images whose times say nothing of exposures."""
         self.exposure_s: Floats = np.array(
             [clocks.corrected_s(e.device, e.at_s) for e in exposures], dtype=np.float64
         )
@@ -65,15 +67,19 @@ class RoomClocks:
         self.chain: Places = _NO_PLACES
         generators = _busiest_first(e.device for e in exposures)
         stations = _busiest_first(i.device for i in images)
-        makes = np.array([e.makes_image for e in exposures], dtype=np.float64)
+        # An exposure on a plate says nothing of the clocks: its image is made much later.
+        makes = np.array([0.0 if e.plate else e.makes_image for e in exposures], dtype=np.float64)
+        self._of_station: dict[str, Places] = {}
         self.generators = len(generators)
         chains = {g: _in_order(exposures, g, self.exposure_s) for g in generators}
         if chains:
             self.chain = np.concatenate(list(chains.values()))
         for station in stations:
-            there = np.array([n for n, i in enumerate(images) if i.device == station])
-            there = there[np.argsort(self.image_s[there], kind="stable")]
-            share = len(there) / len(images)
+            every = np.array([n for n, i in enumerate(images) if i.device == station])
+            every = every[np.argsort(self.image_s[every], kind="stable")]
+            self._of_station[station] = every
+            there = every[[n not in scanned for n in every.tolist()]]
+            share = len(there) / max(1, len(images) - len(scanned))
             for generator in generators:
                 own = chains[generator]
                 belief = believe(
@@ -103,9 +109,9 @@ class RoomClocks:
             # An image's exposure is not known yet: the nearest one tells where the clocks stood.
             told_s = self.exposure_s[best.exposures] + ahead_s
             order = np.argsort(told_s, kind="stable")
-            nearest = order[nearest_places(told_s[order], self.image_s[best.images])]
+            nearest = order[nearest_places(told_s[order], self.image_s[self._of_station[station]])]
             moved_s = exposures[best.exposures][nearest] - told_s[nearest]
-            images[best.images] += moved_s
+            images[self._of_station[station]] += moved_s
         return exposures, images
 
     def line_s(self, common_s: Floats) -> Floats:

@@ -1,7 +1,7 @@
 """From a room's facts to its links, and from those to the exposures of each study."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from schemas.conclusions import ExposureUse
 from schemas.facts import ClockRead, ExposureEnded, ImageStored, LinkDecided
@@ -11,8 +11,10 @@ from services.assessment.belonging import UnderWay
 from services.assessment.clock_offset import ClockReading
 from services.assessment.counting import Fact, told
 from services.assessment.handovers import Handovers
+from services.assessment.link_confidence import shown
 from services.assessment.link_judgement import Link
 from services.assessment.linking import Decision, RoomLinks, link
+from services.assessment.memory import Remembered
 from services.assessment.pairing_scores import Exposure, Image
 from services.assessment.room_clocks import ClockStand
 from services.assessment.room_day import RoomDay, place_of
@@ -36,11 +38,39 @@ class LinkedRoom:
     of_nobody: tuple[ToldExposure, ...]
     images: tuple[ImageStored, ...]
 
+    def seen_by(self, study: str, images: Collection[str]) -> "LinkedRoom":
+        """Leave out what plays no part for one study, whose images these are."""
+        return LinkedRoom(
+            {image: one for image, one in self.by_image.items() if image in images},
+            {study: self.exposures[study]} if study in self.exposures else {},
+            self.readings,
+            self.handed,
+            (),
+            (),
+            (),
+        )
 
-def link_room(facts: Sequence[Fact], site: Site, where: RoomDay) -> LinkedRoom:
-    """Link what stands in a room-day's window. ``facts`` are those that count, in time order."""
-    begin, end = where.window(site.zone)
+
+LinkMemory = Remembered[RoomDay, tuple[object, ...], LinkedRoom]
+
+
+def link_room(
+    facts: Sequence[Fact], site: Site, where: RoomDay, memory: LinkMemory | None = None
+) -> LinkedRoom:
+    """Link what stands in a room-day's window. ``facts`` are those that count, in time order.
+
+    A ``memory`` gives the links of last time where no fact that they rest on is new.
+    """
     handed = Handovers.of(facts, site)
+    kinds = (ExposureEnded, ImageStored, ClockRead, LinkDecided)
+    inputs = (tuple(f for f in facts if isinstance(f.payload, kinds)), handed)
+    if memory is None:
+        return _link_room(facts, site, where, handed)
+    return memory.get(where, inputs, lambda: _link_room(facts, site, where, handed))
+
+
+def _link_room(facts: Sequence[Fact], site: Site, where: RoomDay, handed: Handovers) -> LinkedRoom:
+    begin, end = where.window(site.zone)
 
     def here(fact: Fact) -> bool:
         place = place_of(fact, site, handed)
@@ -67,6 +97,9 @@ def link_room(facts: Sequence[Fact], site: Site, where: RoomDay) -> LinkedRoom:
             )
             for f, d in told(facts, LinkDecided)
         ],
+    )
+    found = replace(
+        found, links=tuple(replace(one, confidence=shown(one.confidence)) for one in found.links)
     )
     by_study, of_nobody = _by_study(found, exposures, images)
     return LinkedRoom(

@@ -1,6 +1,6 @@
 """What one study's assessment looks at beyond its own facts: its room's exposures and images."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from schemas.conclusions import ExposureUse
@@ -18,7 +18,7 @@ from services.assessment.counting import Fact, PatientIds, told
 from services.assessment.handovers import Handovers
 from services.assessment.room_day import RoomDay, place_of
 from services.assessment.study_exposures import StudyExposure
-from services.assessment.suspicions import RoomImage
+from services.assessment.suspicions import RoomImage, interleaved_question
 from services.assessment.technique import TechniqueCase, Told
 
 _READINGS_NAMED = 6
@@ -32,6 +32,16 @@ class RoomView:
     before: Mapping[str, Told]
     images: tuple[RoomImage, ...]
     readings: tuple[tuple[Fact, ClockRead], ...]
+
+    def seen_by(self, study: str, exposures: Collection[str]) -> "RoomView":
+        """Leave out what plays no part for one study: others' images count where they stand
+        among its own."""
+        among = any(interleaved_question(study, self.images))
+        return RoomView(
+            {key: told_ for key, told_ in self.before.items() if key in exposures},
+            self.images if among else tuple(i for i in self.images if i.study == study),
+            self.readings,
+        )
 
 
 def view_of_room(facts: Sequence[Fact], site: Site, where: RoomDay, ids: PatientIds) -> RoomView:

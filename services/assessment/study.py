@@ -3,24 +3,38 @@
 from collections.abc import Iterable, Iterator, Sequence
 
 from schemas.conclusions import StudyAssessed
-from schemas.facts import FactWithdrawn, OrderCancelled, OrderPlaced
+from schemas.facts import FactWithdrawn, ImageStored, OrderCancelled, OrderPlaced
 from schemas.group import Site
 from services.assessment.counting import Fact, PatientIds, facts_that_count, told
 from services.assessment.handovers import Handovers
+from services.assessment.memory import Remembered
 from services.assessment.one_study import OneStudy
 from services.assessment.room_day import RoomDay, home_of
-from services.assessment.room_links import link_room
+from services.assessment.room_links import LinkMemory, link_room
 from services.assessment.room_view import view_of_room
 from services.assessment.rules import Rules
 
 
+class Memory:
+    """What a worker remembers of one site: links by room-day, and assessed studies."""
+
+    def __init__(self) -> None:
+        self.links: LinkMemory = Remembered()
+        self.studies: Remembered[tuple[str, str], tuple[object, ...], StudyAssessed] = Remembered()
+
+
 def assess_room_day(
-    facts: Iterable[Fact], site: Site, where: RoomDay, rules: Rules
+    facts: Iterable[Fact],
+    site: Site,
+    where: RoomDay,
+    rules: Rules,
+    memory: Memory | None = None,
 ) -> dict[str, StudyAssessed]:
     """Assess every study that is at home in this room-day, by study uid, all at revision 1.
 
     ``facts`` are those of the room within the day's window, and all facts of the studies that
     these name. Order and repetition change nothing; facts of other studies only help to link.
+    With a ``memory``, always of the same site and rules, what has not changed is taken from it.
     """
     all_told = tuple(facts)
     counted = facts_that_count(all_told)
@@ -32,12 +46,21 @@ def assess_room_day(
     at_home = [uid for uid, own in sorted(of_study.items()) if home_of(own, site, handed) == where]
     if not at_home:
         return {}
-    room = link_room(counted, site, where)
+    memory = memory or Memory()
+    room = link_room(counted, site, where, memory.links)
     view = view_of_room(counted, site, where, ids)
-    return {
-        uid: OneStudy(uid, of_study[uid], site, where, rules, room, view, ids).assess()
-        for uid in at_home
-    }
+    assessed: dict[str, StudyAssessed] = {}
+    for uid in at_home:
+        own = of_study[uid]
+        # Only what this study can look at, so that what is remembered rests on nothing else.
+        seen_room = room.seen_by(
+            uid, {image.sop_instance_uid for _, image in told(own, ImageStored)}
+        )
+        seen = view.seen_by(uid, {one.key for one in seen_room.exposures.get(uid, ())})
+        one = OneStudy(uid, tuple(own), site, where, rules, seen_room, seen, ids)
+        inputs = (where, one.facts, seen_room, seen, ids.merges())
+        assessed[uid] = memory.studies.get((where.site, uid), inputs, one.assess)
+    return assessed
 
 
 def _with_study(counted: Sequence[Fact], all_told: Sequence[Fact]) -> Iterator[tuple[Fact, str]]:

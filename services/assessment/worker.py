@@ -2,8 +2,9 @@
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
+from functools import partial
 
 from schemas.conclusions import StudyAssessed
 from schemas.envelope import Message, Payload, Source
@@ -20,11 +21,12 @@ from schemas.group import Group, Site
 from services.assessment import store
 from services.assessment.counting import DECISIONS, Fact, told
 from services.assessment.handovers import NO_HANDOVERS, Handovers
+from services.assessment.memory import Remembered
 from services.assessment.revision_changes import link_changes
 from services.assessment.room_day import Place, RoomDay, home_of, place_of
 from services.assessment.rules import Rules
 from services.assessment.store import FactRow
-from services.assessment.study import assess_room_day
+from services.assessment.study import Memory, assess_room_day
 from services.runtime.worker import Work
 
 SOURCE = Source(kind="service", name="assessment")
@@ -34,12 +36,25 @@ _MAX_KEY = 300
 """As the facts of ``StudyAssessed`` allow."""
 
 
+class WorkerMemory:
+    """What a worker remembers: by site what assessing needs, and each study's digest and words."""
+
+    def __init__(self) -> None:
+        self._sites: dict[str, Memory] = {}
+        self.digests: Remembered[tuple[str, str], StudyAssessed, str] = Remembered()
+        self.said: Remembered[tuple[str, str], store.Kept, StudyAssessed | None] = Remembered()
+
+    def of_site(self, site: str) -> Memory:
+        return self._sites.setdefault(site, Memory())
+
+
 @dataclass(frozen=True, slots=True)
 class AssessmentHandler:
     """Handles ``channels.ASSESSMENT``. ``rules`` are by site."""
 
     group: Group
     rules: Mapping[str, Rules]
+    memory: WorkerMemory = field(default_factory=WorkerMemory)
 
     def __call__(self, work: Work, messages: Sequence[Message[Payload]]) -> None:
         """Keep the batch's facts and assess each room-day that they touch once.
@@ -95,21 +110,29 @@ class AssessmentHandler:
         facts = store.facts_of_room_day(
             work.connection, where, where.window(site.zone), tuple(due.by_study), site.rooms
         )
-        assessed = assess_room_day(facts, site, where, self.rules[where.site])
+        memory = self.memory.of_site(where.site)
+        assessed = assess_room_day(facts, site, where, self.rules[where.site], memory)
         kept = store.kept_studies(work.connection, where.site, assessed)
         for uid, study in sorted(assessed.items()):
-            digest = digest_of(study)
+            digest = self.memory.digests.get((where.site, uid), study, partial(digest_of, study))
             before = kept.get(uid)
             if before is not None and before.digest == digest:
                 continue
             revision = before.revision + 1 if before is not None else 1
-            last = store.kept_assessment(work.connection, where.site, uid) if before else None
+            last = self._last(work, where.site, uid, before) if before else None
             changes = link_changes(last, study) if last is not None else ()
             now = study.model_copy(update={"revision": revision, "changes": changes})
             store.write_study(work.connection, where, now, digest)
+            # Also if this is rolled back: it is asked for by what the table then holds.
+            self.memory.said.put((where.site, uid), store.Kept(revision, digest), now)
             cause = due.by_study.get(uid) or due.last
             if cause is not None:
                 work.emit(cause.caused(now, SOURCE))
+
+    def _last(self, work: Work, site: str, uid: str, kept: store.Kept) -> StudyAssessed | None:
+        """Give what was said last."""
+        read = partial(store.kept_assessment, work.connection, site, uid)
+        return self.memory.said.get((site, uid), kept, read)
 
 
 class _Due:

@@ -30,7 +30,7 @@ def main() -> int:
     given = _arguments()
     if given.fit:
         write_map(unmapped().model_dump(mode="json"))
-        links = score_days(days_of(MIXED, range(given.mixed_days))).told
+        links = score_days(days_of(MIXED, range(given.mixed_days))).raw
         write_map(fit_map(links))
         return 0
     print("  ".join(head.rjust(13) for head in HEADS))

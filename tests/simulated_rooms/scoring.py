@@ -4,6 +4,7 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
+from services.assessment.link_confidence import shown
 from services.assessment.linking import link
 from tests.simulated_rooms.conditions import HELD_OUT, MIXED, TUNED, Conditions, mixed
 from tests.simulated_rooms.day import SimulatedDay, simulate
@@ -13,7 +14,8 @@ BINS = 20
 
 @dataclass(slots=True)
 class Score:
-    """Counts over many days. ``told`` holds each link's confidence and whether it is right."""
+    """Counts over many days. ``told`` holds each link's confidence, as it is shown, and whether
+    it is right; ``raw`` the same before it is brought to a step."""
 
     days: int = 0
     exposures: int = 0
@@ -24,6 +26,7 @@ class Score:
     proposed: int = 0
     seconds: float = 0.0
     told: list[tuple[float, bool]] = field(default_factory=list)
+    raw: list[tuple[float, bool]] = field(default_factory=list)
 
     def add_day(self, day: SimulatedDay, links: Mapping[str, str]) -> None:
         """Count accepted links, image to exposure."""
@@ -87,9 +90,9 @@ def score_days(days: Iterable[SimulatedDay]) -> Score:
         score.seconds += time.perf_counter() - started
         score.add_day(day, {one.image: one.exposure for one in found.links if one.accepted})
         score.proposed += sum(not one.accepted for one in found.links)
-        score.told += [
-            (one.confidence, day.truth.get(one.image) == one.exposure) for one in found.links
-        ]
+        raw = [(one.confidence, day.truth.get(one.image) == one.exposure) for one in found.links]
+        score.raw += raw
+        score.told += [(shown(confidence), right) for confidence, right in raw]
     return score
 
 
