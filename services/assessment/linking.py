@@ -8,7 +8,6 @@ patients is the worst error there is.
 """
 
 import math
-from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -18,22 +17,19 @@ import numpy as np
 from services.assessment.alignment import align
 from services.assessment.batch_scans import Batch, BatchLinks, find_batches, link_batches
 from services.assessment.clock_offset import ClockReading, Clocks, Floats
+from services.assessment.day_signs import exposed_here, imaged_around, rates_of
 from services.assessment.event_links import links_by_event
 from services.assessment.link_confidence import confidence_map
 from services.assessment.link_judgement import (
     ACCEPTED_OF_A_BATCH_FROM,
-    NEIGHBOUR_WITHIN_S,
     PROPOSED_FROM,
     Candidate,
-    DayRates,
     Link,
     content_reasons,
     judge,
 )
 from services.assessment.pairing_scores import (
-    FOREIGN_IMAGES_PER_S,
     MAKES_IMAGE,
-    USUAL_SPREAD_S,
     Agreement,
     Exposure,
     Image,
@@ -42,13 +38,8 @@ from services.assessment.room_clocks import ClockStand, RoomClocks, nearest_plac
 from services.assessment.room_pairs import gather
 
 _SURE_FROM: Final = 0.9
-_AROUND: Final = 4
-"""How many exposures before and after are looked at."""
-
 _LOG_ODDS_LEAST: Final = -8.0
 _ANOTHER_STUDY: Final = -12.0
-_RATE_KNOWN_AS_IF_S: Final = 10_000.0
-_SHARE_KNOWN_AS_IF: Final = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +115,7 @@ class _Room:
             # Once more without them: among many images close together any clock finds some.
             again = RoomClocks(exposures, images, clocks, self.agreement, self.in_batch)
             self._weigh(again, self.batches)
-        self.rates = self._rates(self.explained)
+        self.rates = rates_of(exposures, self.image_s, self.explained, self.in_batch, self.clocks)
 
     def _weigh(self, clocks: RoomClocks, batches: list[Batch] | None = None) -> None:
         self.clocks = clocks
@@ -197,26 +188,6 @@ class _Room:
             times_s[image.key] = at_s if known is None else known
         return times_s
 
-    def _rates(self, explained: Collection[int]) -> DayRates:
-        """Take from the day how many images come from elsewhere and how many exposures show none.
-
-        Both are drawn to the usual rates, the more so the less there is to see.
-        """
-        elsewhere = sum(
-            n not in explained and n not in self.in_batch for n in range(len(self.images))
-        )
-        span_s = float(np.ptp(self.image_s)) if len(self.images) else 0.0
-        foreign = (elsewhere + FOREIGN_IMAGES_PER_S * _RATE_KNOWN_AS_IF_S) / (
-            span_s + _RATE_KNOWN_AS_IF_S
-        )
-        full = [n for n, e in enumerate(self.exposures) if e.makes_image >= MAKES_IMAGE]
-        shown = min(len(explained), len(full))
-        lost = (len(full) - shown + (1.0 - MAKES_IMAGE) * _SHARE_KNOWN_AS_IF) / (
-            len(full) + _SHARE_KNOWN_AS_IF
-        )
-        spreads = [pair.belief.spread_s for pair in self.clocks.pairs]
-        return DayRates(_stepped(foreign), _stepped(lost), max(spreads, default=USUAL_SPREAD_S))
-
     def _align(
         self, open_e: Sequence[int], open_i: Sequence[int], known: Sequence[Link]
     ) -> list[Link]:
@@ -256,8 +227,8 @@ class _Room:
         image_of = beside | {
             open_e[a]: open_i[b] for a, b in found.pairs if found.probability[a, b] >= _SURE_FROM
         }
-        imaged_around = self._imaged_around(image_of)
-        exposed_here = self._exposed_here({*open_i, *beside.values()}, set(image_of.values()))
+        around = imaged_around(self.exposures, self.clocks, self.line_s, image_of)
+        here = exposed_here(self.images, {*open_i, *beside.values()}, set(image_of.values()))
         candidates: list[Candidate] = []
         paired = {open_e[a]: (a, b) for a, b in found.pairs}
         for place in self.clocks.chain.tolist():
@@ -277,8 +248,8 @@ class _Room:
                         found.probability[a, b],
                         other_study.get(a, 0.0),
                         float(agreement[place_of[a, b]]),
-                        imaged_around.get(place, 1.0),
-                        exposed_here[image.study],
+                        around.get(place, 1.0),
+                        here[image.study],
                         bool(gathered.guessed[place_of[a, b]]),
                     )
                 )
@@ -293,29 +264,6 @@ class _Room:
             for one in known
             if one.accepted and one.exposure in place_of_e
         }
-
-    def _exposed_here(self, places: Collection[int], paired: Collection[int]) -> dict[str, float]:
-        """Give, for each study, the share of its images that an exposure of this room fits."""
-        told = Counter(self.images[place].study for place in places)
-        fits = Counter(self.images[place].study for place in places if place in paired)
-        return {study: (fits[study] + 1.0) / (count + 1.0) for study, count in told.items()}
-
-    def _imaged_around(self, image_of: Mapping[int, int]) -> dict[int, float]:
-        """Give, for each exposure, the share of those around it, by its clock, with an image."""
-        shares: dict[int, float] = {}
-        full = [one.makes_image >= MAKES_IMAGE for one in self.exposures]
-        for pair in self.clocks.pairs[: self.clocks.generators]:
-            own = pair.exposures.tolist()
-            line_s = self.line_s[own].tolist()
-            for at, (place, at_s) in enumerate(zip(own, line_s, strict=True)):
-                low, high = max(0, at - _AROUND), at + _AROUND + 1
-                near = [
-                    n in image_of
-                    for n, there_s in zip(own[low:high], line_s[low:high], strict=True)
-                    if full[n] and n != place and abs(there_s - at_s) <= NEIGHBOUR_WITHIN_S
-                ]
-                shares[place] = (sum(near) + 1.0) / (len(near) + 1.0)
-        return shares
 
     def _study(self, open_i: Sequence[int], place: int) -> str:
         return self.images[open_i[place]].study
@@ -344,11 +292,6 @@ class _Room:
             if accepted or confidence >= PROPOSED_FROM:
                 links.append(Link(exposure.key, image.key, confidence, accepted, tuple(reasons)))
         return links
-
-
-def _stepped(rate: float) -> float:
-    """Bring a rate to the nearest half power of two, so that one exposure seldom changes it."""
-    return math.pow(2.0, round(2.0 * math.log2(rate)) / 2.0)
 
 
 def _in_time(at_s: Floats) -> list[int]:

@@ -18,15 +18,11 @@ from sqlalchemy import (
     Text,
     or_,
     select,
-    update,
 )
 from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.conclusions import StudyAssessed
 from schemas.facts import (
-    FactWithdrawn,
-    OrderCancelled,
-    OrderPlaced,
     PatientMerged,
     SensorHanded,
 )
@@ -115,52 +111,6 @@ def add_facts(connection: Connection, rows: Iterable[FactRow]) -> set[tuple[str,
     return {(row.site, row.natural_key) for row in connection.execute(statement)}
 
 
-def settle_names(connection: Connection, site: str, names: Collection[str]) -> set[str]:
-    """Give cancellations and withdrawals the study of what they name; tell those studies.
-
-    ``names`` are ``about`` names and natural keys that came up now. Either side may come first.
-    """
-    touched: set[str] = set()
-    while names:
-        targets = connection.execute(
-            select(FACT.c.natural_key, FACT.c.about, FACT.c.kind, FACT.c.study_instance_uid)
-            .where(
-                FACT.c.site == site,
-                FACT.c.study_instance_uid.is_not(None),
-                or_(
-                    FACT.c.natural_key.in_(names),
-                    (FACT.c.kind == OrderPlaced.KIND) & FACT.c.about.in_(names),
-                ),
-            )
-            .order_by(FACT.c.natural_key)
-        ).all()
-        study_of = {
-            row.about if row.kind == OrderPlaced.KIND else row.natural_key: row.study_instance_uid
-            for row in targets
-        }
-        pointers = connection.execute(
-            select(FACT.c.natural_key, FACT.c.about, FACT.c.study_instance_uid).where(
-                FACT.c.site == site,
-                FACT.c.kind.in_([OrderCancelled.KIND, FactWithdrawn.KIND]),
-                FACT.c.about.in_(names),
-            )
-        ).all()
-        settled: set[str] = set()
-        for pointer in pointers:
-            study = study_of.get(pointer.about)
-            if study is not None:
-                touched.add(study)
-                if study != pointer.study_instance_uid:
-                    connection.execute(
-                        update(FACT)
-                        .where(FACT.c.site == site, FACT.c.natural_key == pointer.natural_key)
-                        .values(study_instance_uid=study)
-                    )
-                    settled.add(pointer.natural_key)
-        names = settled
-    return touched
-
-
 def facts_of_studies(connection: Connection, site: str, studies: Collection[str]) -> list[Fact]:
     """Load all facts of some studies."""
     if not studies:
@@ -168,7 +118,7 @@ def facts_of_studies(connection: Connection, site: str, studies: Collection[str]
     query = select(FACT.c.body).where(
         FACT.c.site == site, FACT.c.study_instance_uid.in_(sorted(studies))
     )
-    return _parsed(connection.execute(query).scalars())
+    return parsed(connection.execute(query).scalars())
 
 
 def facts_of_room_day(
@@ -204,7 +154,7 @@ def facts_of_room_day(
         ),
     )
     rows = connection.execute(placed_alone.union_all(of_studies)).all()
-    facts = [*_parsed(row.body for row in rows), *handovers]
+    facts = [*parsed(row.body for row in rows), *handovers]
     patients = {row.patient_id for row in rows if row.patient_id is not None}
     return [*facts, *_merges_from(connection, where.site, patients)]
 
@@ -222,7 +172,7 @@ def handovers_between(
         FACT.c.moment.between(begin, end),
         FACT.c.kind == SensorHanded.KIND,
     )
-    return _parsed(connection.execute(query).scalars())
+    return parsed(connection.execute(query).scalars())
 
 
 def _merges_from(connection: Connection, site: str, patients: set[str]) -> list[Fact]:
@@ -237,28 +187,10 @@ def _merges_from(connection: Connection, site: str, patients: set[str]) -> list[
             FACT.c.kind == PatientMerged.KIND,
             FACT.c.patient_id.in_(sorted(asked)),
         )
-        found = _parsed(connection.execute(query).scalars())
+        found = parsed(connection.execute(query).scalars())
         merges += found
         patients = seen | {merge.kept_patient_id for _, merge in told(found, PatientMerged)}
     return merges
-
-
-def studies_of_patients(connection: Connection, site: str, patients: Collection[str]) -> set[str]:
-    """Tell the studies of patients whose ids read, by any merge, as one of these."""
-    reading = set(patients)
-    merges = select(FACT.c.body).where(FACT.c.site == site, FACT.c.kind == PatientMerged.KIND)
-    known = [m for _, m in told(_parsed(connection.execute(merges).scalars()), PatientMerged)]
-    while True:
-        more = {m.retired_patient_id for m in known if m.kept_patient_id in reading} - reading
-        if not more:
-            break
-        reading |= more
-    query = select(FACT.c.study_instance_uid).where(
-        FACT.c.site == site,
-        FACT.c.patient_id.in_(sorted(reading)),
-        FACT.c.study_instance_uid.is_not(None),
-    )
-    return set(connection.execute(query).scalars())
 
 
 @dataclass(frozen=True, slots=True)
@@ -324,10 +256,11 @@ def facts_by_key(connection: Connection, site: str, keys: Sequence[str]) -> list
     if not keys:
         return []
     query = select(FACT.c.body).where(FACT.c.site == site, FACT.c.natural_key.in_(keys))
-    return _parsed(connection.execute(query).scalars())
+    return parsed(connection.execute(query).scalars())
 
 
-def _parsed(bodies: Iterable[bytes]) -> list[Fact]:
+def parsed(bodies: Iterable[bytes]) -> list[Fact]:
+    """Read facts from their bodies."""
     return [_parse(bytes(body)) for body in bodies]
 
 

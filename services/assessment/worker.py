@@ -18,7 +18,7 @@ from schemas.facts import (
     SensorHanded,
 )
 from schemas.group import Group, Site
-from services.assessment import store
+from services.assessment import fact_names, store
 from services.assessment.counting import DECISIONS, Fact, told
 from services.assessment.handovers import NO_HANDOVERS, Handovers
 from services.assessment.memory import Remembered
@@ -225,9 +225,9 @@ def _studies_touched(work: Work, site: Site, fresh: Sequence[Fact]) -> dict[str,
         studies = {row.study} if row.study else set()
         names = {name for name in (row.about, row.natural_key) if name}
         if row.about is not None or row.kind in _NAMED_BY_KEY:
-            studies |= store.settle_names(work.connection, site.name, names)
+            studies |= fact_names.settle_names(work.connection, site.name, names)
         if isinstance(fact.payload, PatientMerged):
-            studies |= store.studies_of_patients(
+            studies |= fact_names.studies_of_patients(
                 work.connection, site.name, {fact.payload.retired_patient_id}
             )
         causes |= dict.fromkeys(studies, fact)

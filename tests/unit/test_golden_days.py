@@ -92,10 +92,10 @@ def linked(golden: Golden, studies: dict[str, StudyAssessed]) -> dict[int, int |
             number = int(one.sop_instance_uid.rsplit(".", 1)[-1])
             if one.exposure_key is not None:
                 found[number] = number_of[one.exposure_key]
-        for one in study.exposures:
-            if one.use is ExposureUse.PROPOSED and one.sop_instance_uid is not None:
-                number = int(one.sop_instance_uid.rsplit(".", 1)[-1])
-                found[number] = f"asks: {number_of[one.exposure_key]}"
+        for made in study.exposures:
+            if made.use is ExposureUse.PROPOSED and made.sop_instance_uid is not None:
+                number = int(made.sop_instance_uid.rsplit(".", 1)[-1])
+                found[number] = f"asks: {number_of[made.exposure_key]}"
     return found
 
 

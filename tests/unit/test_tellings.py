@@ -1,6 +1,7 @@
 """One exposure told by several ways counts once."""
 
 from datetime import date
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -38,11 +39,11 @@ def assess(facts: Facts, where: RoomDay = DAY) -> dict[str, StudyAssessed]:
     return assess_room_day(facts, site(), where, RULES)
 
 
-def generator_told(**changes: object) -> Facts:
+def generator_told(**changes: Any) -> Facts:
     return [exposure(n, seconds, **changes) for n, seconds in enumerate(TIMES)]
 
 
-def imaged(**changes: object) -> Facts:
+def imaged(**changes: Any) -> Facts:
     return [
         order(),
         *(image(n, s + 4.0, view=VIEWS[n], **changes) for n, s in enumerate(TIMES)),
@@ -50,9 +51,13 @@ def imaged(**changes: object) -> Facts:
 
 
 def report(
-    number: int, seconds: float, way: ToldBy = ToldBy.DOSE_REPORT, **changes: object
+    number: int, seconds: float, way: ToldBy = ToldBy.DOSE_REPORT, **changes: Any
 ) -> Message[Payload]:
-    values = {"exposure_counter": None, "told_by": way, "study_instance_uid": STUDY} | changes
+    values: dict[str, Any] = {
+        "exposure_counter": None,
+        "told_by": way,
+        "study_instance_uid": STUDY,
+    } | changes
     return exposure(number, seconds, **values)
 
 

@@ -1,0 +1,73 @@
+"""Facts that name other facts: which study a cancellation, a withdrawal or a merge is about."""
+
+from collections.abc import Collection
+
+from sqlalchemy import Connection, or_, select, update
+
+from schemas.facts import FactWithdrawn, OrderCancelled, OrderPlaced, PatientMerged
+from services.assessment.counting import told
+from services.assessment.store import FACT, parsed
+
+
+def settle_names(connection: Connection, site: str, names: Collection[str]) -> set[str]:
+    """Give cancellations and withdrawals the study of what they name; tell those studies.
+
+    ``names`` are ``about`` names and natural keys that came up now. Either side may come first.
+    """
+    touched: set[str] = set()
+    while names:
+        targets = connection.execute(
+            select(FACT.c.natural_key, FACT.c.about, FACT.c.kind, FACT.c.study_instance_uid)
+            .where(
+                FACT.c.site == site,
+                FACT.c.study_instance_uid.is_not(None),
+                or_(
+                    FACT.c.natural_key.in_(names),
+                    (FACT.c.kind == OrderPlaced.KIND) & FACT.c.about.in_(names),
+                ),
+            )
+            .order_by(FACT.c.natural_key)
+        ).all()
+        study_of = {
+            row.about if row.kind == OrderPlaced.KIND else row.natural_key: row.study_instance_uid
+            for row in targets
+        }
+        pointers = connection.execute(
+            select(FACT.c.natural_key, FACT.c.about, FACT.c.study_instance_uid).where(
+                FACT.c.site == site,
+                FACT.c.kind.in_([OrderCancelled.KIND, FactWithdrawn.KIND]),
+                FACT.c.about.in_(names),
+            )
+        ).all()
+        settled: set[str] = set()
+        for pointer in pointers:
+            study = study_of.get(pointer.about)
+            if study is not None:
+                touched.add(study)
+                if study != pointer.study_instance_uid:
+                    connection.execute(
+                        update(FACT)
+                        .where(FACT.c.site == site, FACT.c.natural_key == pointer.natural_key)
+                        .values(study_instance_uid=study)
+                    )
+                    settled.add(pointer.natural_key)
+        names = settled
+    return touched
+
+
+def studies_of_patients(connection: Connection, site: str, patients: Collection[str]) -> set[str]:
+    """Tell the studies of patients whose ids read, by any merge, as one of these."""
+    reading = set(patients)
+    merges = select(FACT.c.body).where(FACT.c.site == site, FACT.c.kind == PatientMerged.KIND)
+    known = [m for _, m in told(parsed(connection.execute(merges).scalars()), PatientMerged)]
+    while True:
+        more = {m.retired_patient_id for m in known if m.kept_patient_id in reading} - reading
+        if not more:
+            break
+        reading |= more
+    query = select(FACT.c.study_instance_uid).where(
+        FACT.c.site == site,
+        FACT.c.patient_id.in_(sorted(reading)),
+        FACT.c.study_instance_uid.is_not(None),
+    )
+    return set(connection.execute(query).scalars())
