@@ -15,7 +15,7 @@ from schemas.group import Device, DeviceKind, Site
 from services.intake.count import word_of
 from services.intake.image_files import IncomingFile
 from services.intake.image_intake import ImageIntake, Sender
-from services.intake.image_values import name_of
+from services.intake.image_values import Values, name_of
 from services.intake.service import open_image_folder
 from services.runtime.service import open_runtime
 from services.runtime.settings import load_settings
@@ -97,12 +97,15 @@ def _copy_in(path: Path, file: IncomingFile) -> bool:
             meta = dcmread(source, stop_before_pixels=True, specific_tags=["SOPClassUID"]).file_meta
         except (InvalidDicomError, EOFError):
             return False
+        except Exception as error:  # the parser may fail in many ways on a hostile file
+            raise InvalidInput("file", str(error), "a DICOM file that can be parsed") from error
         source.seek(132)
         # Group length, then as many bytes of file meta information as it says.
         head = source.read(12)
         length = int.from_bytes(head[8:12], "little") if head[:2] == b"\x02\x00" else 0
         source.seek(144 + length)
-        told = [str(meta.get(keyword) or "") for keyword in _META]
+        values = Values(meta)
+        told = [values.text(keyword) or "" for keyword in _META]
         for keyword, value in zip(_META, told, strict=True):
             if not value:
                 raise InvalidInput(name_of(keyword), None, "a UID in the file meta information")
