@@ -19,9 +19,27 @@ Rules = TypeVar("Rules", bound=Contract)
 MOST_NODES = 100_000
 """A file larger than this, with every alias written out, is refused."""
 
+MOST_DEEP = 40
+
 
 class _Loader(yaml.SafeLoader):
-    """A safe loader that refuses a key given twice: of two values the first would be lost."""
+    """A safe loader that refuses a key given twice: of two values the first would be lost.
+
+    It also refuses endless brackets, on which the parser would spend seconds.
+    """
+
+    _depth = 0
+
+    def compose_node(self, parent: yaml.Node | None, index: Any) -> yaml.Node | None:
+        self._depth += 1
+        if self._depth > MOST_DEEP:
+            raise yaml.MarkedYAMLError(
+                problem=f"values nested deeper than {MOST_DEEP} levels",
+                problem_mark=self.peek_event().start_mark,  # type: ignore[no-untyped-call]
+            )
+        node: yaml.Node | None = super().compose_node(parent, index)
+        self._depth -= 1
+        return node
 
     def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Hashable, Any]:
         seen: set[Any] = set()

@@ -20,7 +20,7 @@ _ALIASES = "a: &a [x,x,x,x,x,x,x,x,x]\n" + "".join(
     [
         pytest.param(_ALIASES, "more than 100000 values", id="aliases that grow"),
         pytest.param("a: &a [*a]\n", "within what it names", id="an alias of itself"),
-        pytest.param("[" * 5_000, "RecursionError", id="brackets without end"),
+        pytest.param("[" * 5_000, "deeper than 40 levels", id="brackets without end"),
         pytest.param("title: 2026-02-30\n", "ValueError", id="a day that no month has"),
         pytest.param("? [a, b]\n: c\n", "unhashable key", id="a key that is a list"),
         pytest.param("name: !!binary x\n", "", id="base 64 that is none"),
