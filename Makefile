@@ -2,13 +2,14 @@
 
 PYTHON_CHECKED := schemas services demo tests
 PYTEST_ARGS ?=
+FUZZ_ARGS ?=
 BIN := .venv/bin
 # Relative to requirements/: lock name and the extras it holds.
 LOCK := uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
 	--no-emit-find-links --custom-compile-command "make lock" pyproject.toml
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check lock bench clean environment
+.PHONY: help demo test check lock bench fuzz clean environment
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 14
@@ -41,6 +42,10 @@ bench: ## measure against the peers, in an environment of its own
 	@tests/provision.sh servers
 	@tests/provision.sh environment bench
 	@build/bench-venv/bin/python -m tests.bench
+
+fuzz: ## feed every parser 100,000 mutated inputs (FUZZ_ARGS="--only NAME --seconds N"); slow
+	@tests/provision.sh environment dev
+	@$(BIN)/python -m tests.fuzz $(FUZZ_ARGS)
 
 environment: ## make .venv for developing
 	@tests/provision.sh environment dev
