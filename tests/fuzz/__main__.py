@@ -27,7 +27,7 @@ def main() -> int:
     options = Options(told.inputs, told.seconds, told.seed, told.out)
     _say(f"seed {told.seed}, up to {told.inputs} inputs for each parser")
     _say(
-        f"{'parser':18} {'inputs':>8} {'taken':>7} {'refused':>8} {'/s':>7} {'slowest':>9} "
+        f"{'parser':18} {'inputs':>8} {'taken':>7} {'refused':>8} {'/s':>7} {'CPU most':>9} "
         f"{'grown':>7}"
     )
     reports = []
