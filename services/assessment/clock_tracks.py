@@ -43,6 +43,7 @@ _FIT_WITHIN_S: Final = 7.0
 _FIT_ROUNDS: Final = 3
 _USUAL_DRIFT: Final = 200e-6
 _SPREAD_LEAST_S, _SPREAD_MOST_S = 0.5, 4.0
+_SPREAD_STEP_S: Final = 0.25
 _SPREAD_KNOWN_AS_IF: Final = 8.0
 
 
@@ -244,7 +245,9 @@ def _spread_s(belief: Belief, seen: Sequence[Sightings]) -> float:
     own_s = 1.4826 * float(np.median(near))
     weight = len(near) / (len(near) + _SPREAD_KNOWN_AS_IF)
     drawn_s = weight * own_s + (1.0 - weight) * USUAL_SPREAD_S
-    return min(max(drawn_s, _SPREAD_LEAST_S), _SPREAD_MOST_S)
+    # In steps, so that one more exposure seldom shifts the confidence of all others.
+    stepped_s = round(drawn_s / _SPREAD_STEP_S) * _SPREAD_STEP_S
+    return min(max(stepped_s, _SPREAD_LEAST_S), _SPREAD_MOST_S)
 
 
 def _prior_density(offset_s: float, read: bool) -> float:
