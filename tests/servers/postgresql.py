@@ -29,7 +29,7 @@ DEBIAN_FOLDER = Path("/usr/lib/postgresql")
 UNPRIVILEGED_USER = "postgres"
 ADMIN = "gomphosis_test"
 START_TIMEOUT_S = 60.0
-STOP_TIMEOUT_S = 30.0
+STOP_TIMEOUT_S = 90.0
 DRIVER = "postgresql+psycopg"
 
 SETTINGS = {
