@@ -24,8 +24,28 @@ def text_matches(key: str, value: str, *, ignore_case: bool = False) -> bool:
         return True
     if ignore_case:
         key, value = key.lower(), value.lower()
-    pattern = "".join({"*": ".*", "?": "."}.get(letter, re.escape(letter)) for letter in key)
-    return re.fullmatch(pattern, value, re.DOTALL) is not None
+    return _fits(key, value)
+
+
+def _fits(pattern: str, text: str) -> bool:
+    """Match wildcards without going back further than the last ``*``: a regular expression takes
+    hours for a key of many stars, and any station may send one."""
+    at = place = 0
+    star, taken_to = -1, 0
+    while place < len(text):
+        letter = pattern[at] if at < len(pattern) else ""
+        if letter == "*":
+            star, taken_to = at, place
+            at += 1
+        elif letter in {"?", text[place]}:
+            at += 1
+            place += 1
+        elif star >= 0:
+            taken_to += 1
+            at, place = star + 1, taken_to
+        else:
+            return False
+    return not pattern[at:].strip("*")
 
 
 def any_matches(keys: Sequence[str], values: Iterable[str], *, ignore_case: bool = False) -> bool:

@@ -1,10 +1,13 @@
 """Worklist keys match as DICOM PS3.4 C.2.2.2 says (rules from memory)."""
 
 import json
+import re
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from pydicom.dataset import Dataset
 
 from schemas.errors import InvalidInput
@@ -188,3 +191,15 @@ def test_a_key_sent_as_a_sequence_that_is_none_is_let_pass() -> None:
 
     # then
     assert unsupported(make_item(), keys) == []
+
+
+@given(key=st.text("ab*?", max_size=8), value=st.text("ab*?.", max_size=8))
+def test_wildcards_match_as_a_regular_expression_does(key: str, value: str) -> None:
+    pattern = "".join({"*": ".*", "?": "."}.get(letter, re.escape(letter)) for letter in key)
+
+    assert text_matches(key, value) == (not key or re.fullmatch(pattern, value) is not None)
+
+
+def test_a_key_of_many_stars_is_matched_without_trying_every_way() -> None:
+    assert not text_matches("*a" * 32 + "b", "a" * 64)
+    assert text_matches("*a" * 32 + "*", "a" * 64)
