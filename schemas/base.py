@@ -8,13 +8,15 @@ from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
 
 class Contract(BaseModel):
-    """A message or data record that crosses a boundary: strict, frozen, nothing unknown.
+    """A message or data record that crosses a boundary: strict, frozen, finite, no more.
 
     Strict means that JSON input keeps its type: the text ``"70"`` is not the number 70.
     Every model carries at least one example in ``EXAMPLES``; the tests validate them all.
     """
 
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", ser_json_inf_nan="null")
+    model_config = ConfigDict(
+        strict=True, frozen=True, extra="forbid", allow_inf_nan=False, ser_json_inf_nan="null"
+    )
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = ()
 
