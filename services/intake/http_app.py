@@ -1,5 +1,6 @@
 """The HTTP door: ``POST /facts`` for devices, records and people with a token."""
 
+import re
 from typing import Any
 
 import structlog
@@ -15,6 +16,7 @@ from services.runtime.store import StoreUnavailable
 log = structlog.get_logger(__name__)
 
 RETRY_AFTER_S = "2"
+_LENGTH = re.compile(r"^[0-9]{1,20}\Z", re.ASCII)
 
 
 class TooLarge(Exception):  # noqa: N818 - never leaves the HTTP door
@@ -68,7 +70,7 @@ def holder_of(group: Group, request: Request) -> tuple[Site, Holder] | None:
 async def bounded_body(request: Request, max_body_bytes: int) -> bytes:
     """Read a body of at most so many bytes (TooLarge)."""
     told = request.headers.get("content-length", "")
-    if told.isdigit() and int(told) > max_body_bytes:
+    if _LENGTH.match(told) and int(told) > max_body_bytes:
         raise TooLarge
     body = bytearray()
     async for piece in request.stream():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import socket
@@ -19,8 +20,10 @@ from pydicom.uid import ExplicitVRLittleEndian
 from pynetdicom import AE, evt
 from pynetdicom.dimse_messages import C_STORE_RQ
 from pynetdicom.dimse_primitives import C_STORE
+from starlette.requests import Request
 
 from schemas.facts import ExposureEnded
+from services.intake.http_app import bounded_body
 from services.runtime.store import StoreUnavailable
 from tests.intake_support import (
     CT,
@@ -192,6 +195,20 @@ def test_a_study_that_is_no_uid_spoils_neither_its_envelope_nor_its_neighbours(
     assert answer.json()[0]["field"] == "payload.study_instance_uid"
     (entry,) = intake.triage()
     assert entry.field == "payload.study_instance_uid"
+
+
+@pytest.mark.parametrize("length", ["\u00b9", "9" * 5_000, "-1", ""])
+def test_a_length_that_is_none_is_not_believed(length: str) -> None:
+    scope = {
+        "type": "http",
+        "method": "POST",
+        "headers": [(b"content-length", length.encode("latin-1"))],
+    }
+
+    async def receive() -> dict[str, Any]:
+        return {"type": "http.request", "body": b"invented", "more_body": False}
+
+    assert asyncio.run(bounded_body(Request(scope, receive), 100)) == b"invented"
 
 
 @pytest.mark.parametrize("body", [b"[{", b"", b"\xff\xfe", b'{"kind": NaN', b"[1, 2" * 1000])
