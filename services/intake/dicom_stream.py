@@ -139,6 +139,10 @@ class StreamingDul(DULServiceProvider):  # type: ignore[misc]
         except InvalidEventError as error:
             # We broke off while an answer was still to be sent: nobody waits for it any more.
             log.warning("association_ended_early", reason=str(error))
+        except ValueError as error:
+            # The library refuses a PDU's values only after its state machine has begun with them.
+            log.warning("association_ended_early", reason=str(error))
+            self._wire.cut()
         finally:
             self._receiver.close()
             # Else the association would wait for its time-out, and hold its place as long.

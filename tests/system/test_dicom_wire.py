@@ -17,6 +17,7 @@ from services.intake.dicom_store import StoreAnswer
 from services.intake.dicom_wire import Stalled, Wire, WireError
 from services.intake.image_files import ImageFolder, IncomingFile
 from tests.intake_support import (
+    HOST,
     INTRAORAL,
     Intake,
     association,
@@ -235,6 +236,20 @@ def test_nonsense_while_answers_are_due_ends_the_association_in_order(intake: In
             peer.send(*echoes, pdu(DATA, b"\x00\x00\x00\x62\x00\x00"))
             while peer.read()[0] != GONE:
                 continue
+
+    assert_still_takes_images(intake)
+
+
+@pytest.mark.filterwarnings("error::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_request_with_an_impossible_context_ends_its_own_connection_only(intake: Intake) -> None:
+    # given: contexts are numbered oddly (PS3.8 table 9-13; from memory), and this one is not
+    request = association_request()
+    at = request.index(b"\x20\x00", 74) + 4  # behind the titles
+    assert request[at] == 1
+
+    with socket.create_connection((HOST, intake.dicom_port), timeout=60) as connection:
+        connection.sendall(request[:at] + b"\x02" + request[at + 1 :])
+        assert RawPeer(connection).read()[0] in {GONE, ABORT}
 
     assert_still_takes_images(intake)
 
