@@ -21,7 +21,7 @@ from tests.fuzz.target import REFUSED, TAKEN, Broken, Ready, Target
 from tests.intake_support import TOKENS, Intake, running_intake
 from tests.record_inputs.codes import record_group, write_codes
 
-_GOOD, _REFUSALS = frozenset({200}), frozenset({207, 400, 401, 403, 404, 405, 413, 422})
+_GOOD, _REFUSALS = frozenset({200}), frozenset({207, 307, 400, 401, 403, 404, 405, 413, 422})
 _MOST_BODY_BYTES = 20_000
 
 
