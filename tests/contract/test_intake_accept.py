@@ -150,9 +150,7 @@ def test_two_facts_under_one_message_id_are_told_to_a_person(store: Store) -> No
     # given
     first = fact(ExposureEnded)
     other = fact(ExposureEnded, exposure_counter=4712)
-    same_id = Message(
-        **{name: getattr(other, name) for name in Message.__slots__ if name != "id"}, id=first.id
-    )
+    same_id = replace(other, id=first.id)
     keep(store, first)
 
     # when

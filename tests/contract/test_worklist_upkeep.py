@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import permutations
 from typing import Any
@@ -199,5 +200,4 @@ def test_a_commitment_is_owed_until_it_is_delivered(store: Store) -> None:
 
 def _at(message: Message[Payload], site: str) -> Message[Payload]:
     """The same fact at another site, so that each order of facts starts from nothing."""
-    fields = {name: getattr(message, name) for name in Message.__slots__}
-    return Message(**(fields | {"id": new_id(), "site": site}))
+    return replace(message, id=new_id(), site=site)
