@@ -5,7 +5,7 @@ RUN python -m venv /opt/gomphosis
 WORKDIR /src
 # The lock first: this layer is made again only when a dependency changes.
 COPY requirements/run.lock requirements/
-RUN /opt/gomphosis/bin/pip install --require-hashes --requirement requirements/run.lock
+RUN /opt/gomphosis/bin/pip install --no-deps --require-hashes --requirement requirements/run.lock
 COPY pyproject.toml README.md LICENSE ./
 COPY schemas schemas
 COPY services services

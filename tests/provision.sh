@@ -70,8 +70,9 @@ provide_environment() {
     fi
     rm -f "$folder"/installed-*
     say "installing $(grep -c '==' "$lock") packages of $lock (about half a minute)"
+    # The lock is whole; older pips that solve again want a newer release than the pinned one.
     "$python" -m pip install -qq --disable-pip-version-check --no-input \
-        --require-hashes --requirement "$lock"
+        --no-deps --require-hashes --requirement "$lock"
     "$python" -m pip install -qq --disable-pip-version-check --no-input --no-deps --editable .
     # dev.lock holds every pin of run.lock (a test sees to that), so it serves for both.
     [ "$1" != dev ] || fingerprint "$python" requirements/run.lock >"$folder/installed-run"
