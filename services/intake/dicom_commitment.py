@@ -29,6 +29,7 @@ from services.intake.commitment_rules import (
 from services.intake.commitment_store import Owed
 from services.intake.commitments import Commitments
 from services.intake.dicom_answers import OUT_OF_RESOURCES, PROCESSING_FAILURE, SUCCESS, answer_of
+from services.intake.dicom_data_set import read_data_set
 from services.intake.dicom_outgoing import is_done
 from services.intake.dicom_peers import peer_of
 from services.runtime.store import StoreUnavailable
@@ -61,7 +62,7 @@ class CommitmentProvider:
         if event.request.RequestedSOPInstanceUID != COMMITMENT_INSTANCE:
             return answer_of("N-ACTION", _NO_SUCH_INSTANCE, f"expected {COMMITMENT_INSTANCE}"), None
         try:
-            request = read_request(_information(event))
+            request = read_request(read_data_set(event, "ActionInformation"))
             self._commitments.take(site, device, request)
         except InvalidInput as error:
             log.warning("commitment_refused", device=device.name, field=error.field)
@@ -117,14 +118,6 @@ class CommitmentProvider:
             log.warning("commitment_report_waits", device=device.name, reason=str(error))
         except Exception:
             log.exception("commitment_report_waits", device=device.name)
-
-
-def _information(event: Any) -> Dataset:
-    try:
-        information: Dataset = event.action_information
-    except Exception as error:  # the parser may fail in many ways on a hostile data set
-        raise InvalidInput("data set", type(error).__name__, "one that can be read") from error
-    return information
 
 
 def _message(message_id: int, event_type: int, information: Dataset, context: Any) -> Any:

@@ -11,6 +11,7 @@ from pydicom.dataset import Dataset
 from schemas.errors import InvalidInput
 from schemas.group import DeviceKind, Site
 from schemas.plans import Plan
+from services.intake.dicom_data_set import read_data_set
 from services.intake.dicom_peers import peer_of
 from services.intake.worklist_item import (
     MODALITY,
@@ -54,7 +55,7 @@ class WorklistFinder:
         """Answer one query (handler of EVT_C_FIND)."""
         site, device = peer_of(event)
         try:
-            keys = _read_keys(event)
+            keys = read_data_set(event, "Identifier")
             orders = self.matching(site, keys)
         except InvalidInput as error:
             yield _failure(_CANNOT_PROCESS, f"{error.field}: expected {error.expected}"), None
@@ -137,15 +138,6 @@ def _let_a_cancel_in(association: Any) -> None:
     while association.is_established and not association.dul.to_provider_queue.empty():
         time.sleep(_LISTEN_S)
     time.sleep(_LISTEN_S)
-
-
-def _read_keys(event: Any) -> Dataset:
-    try:
-        identifier: Dataset = event.identifier
-        identifier.decode()  # texts by the query's own character set, all of them now
-    except Exception as error:  # the parser may fail in many ways on a hostile query
-        raise InvalidInput("identifier", type(error).__name__, "a data set of keys") from error
-    return identifier
 
 
 def _step_keys(keys: Dataset) -> Dataset:

@@ -14,6 +14,7 @@ from pydicom.dataset import Dataset
 from schemas.errors import InvalidInput
 from schemas.group import Device, Site
 from services.intake.dicom_answers import OUT_OF_RESOURCES, PROCESSING_FAILURE, SUCCESS, answer_of
+from services.intake.dicom_data_set import read_data_set
 from services.intake.dicom_peers import peer_of
 from services.intake.image_values import Values
 from services.intake.step_desk import StepDesk
@@ -28,25 +29,25 @@ Answer = tuple[Dataset, Dataset | None]
 def handle_create(event: Any, desk: StepDesk) -> Answer:
     """Answer one N-CREATE request (handler of EVT_N_CREATE)."""
     uid = event.request.AffectedSOPInstanceUID
-    return _answered("N-CREATE", event, uid, lambda: event.attribute_list, desk.create)
+    return _answered("N-CREATE", event, uid, "AttributeList", desk.create)
 
 
 def handle_set(event: Any, desk: StepDesk) -> Answer:
     """Answer one N-SET request (handler of EVT_N_SET)."""
     uid = event.request.RequestedSOPInstanceUID
-    return _answered("N-SET", event, uid, lambda: event.modification_list, desk.change)
+    return _answered("N-SET", event, uid, "ModificationList", desk.change)
 
 
 def _answered(
     request: str,
     event: Any,
     uid: str | None,
-    read: Callable[[], Dataset],
+    attribute: str,
     keep: Callable[[Site, Device, str, Dataset], None],
 ) -> Answer:
     site, device = peer_of(event)
     try:
-        keep(site, device, _checked_uid(uid), _whole(read))
+        keep(site, device, _checked_uid(uid), read_data_set(event, attribute))
     except StepRefused as error:
         log.warning(
             "step_refused",
@@ -83,18 +84,3 @@ def _checked_uid(uid: str | None) -> str:
     if checked is None:
         raise StepRefused(INVALID_INSTANCE, "SOPInstanceUID", uid, "the UID of the step")
     return checked
-
-
-def _whole(read: Callable[[], Dataset]) -> Dataset:
-    """Decode every value now, texts by the message's own character set."""
-    try:
-        attributes = read()
-        attributes.decode()
-        attributes.walk(_touch)
-    except Exception as error:  # the parser may fail in many ways on a hostile data set
-        raise InvalidInput("data set", type(error).__name__, "one that can be read") from error
-    return attributes
-
-
-def _touch(dataset: Dataset, element: Any) -> None:
-    del dataset, element  # walking it decodes it

@@ -42,10 +42,11 @@ def check_structure(
     implicit_vr: bool,
     little_endian: bool,
     needs_pixels: bool = True,
+    deepest: int = _DEEPEST,
 ) -> PixelData | None:
     """Walk a data set from ``start`` to the end of ``data``; tell of its pixel data.
 
-    A report has none, so there ``needs_pixels`` is false.
+    A report has none, so there ``needs_pixels`` is false. ``deepest`` bounds its sequences.
 
     Raises
     ------
@@ -53,7 +54,7 @@ def check_structure(
         An element ends beyond the file, the file ends in the middle of one, or there is no pixel
         data where it is needed; the element is named.
     """
-    pixels = _Walk(data, implicit_vr, little_endian).data_set(start)
+    pixels = _Walk(data, implicit_vr, little_endian, deepest).data_set(start)
     if pixels is None and needs_pixels:
         raise InvalidInput(element_name(PIXEL_DATA), None, "pixel data; is it cut off?")
     return pixels
@@ -67,7 +68,9 @@ def element_name(tag: int) -> str:
 
 
 class _Walk:
-    def __init__(self, data: mmap | bytes, implicit_vr: bool, little_endian: bool) -> None:
+    def __init__(
+        self, data: mmap | bytes, implicit_vr: bool, little_endian: bool, deepest: int
+    ) -> None:
         order = "<" if little_endian else ">"
         self._data = data
         self._end = len(data)
@@ -76,6 +79,7 @@ class _Walk:
         self._short = Struct(f"{order}H")
         self._long = Struct(f"{order}L")
         self._count = 0
+        self._deepest = deepest
 
     def data_set(self, position: int) -> PixelData | None:
         pixels: PixelData | None = None
@@ -131,8 +135,8 @@ class _Walk:
         self, sequence: int, at: int, end: int, implicit: bool, depth: int, *, closed: bool
     ) -> int:
         """Step over a sequence's items; ``closed`` ones end with a delimiter."""
-        if depth > _DEEPEST:
-            raise InvalidInput(element_name(sequence), depth, f"at most {_DEEPEST} levels")
+        if depth > self._deepest:
+            raise InvalidInput(element_name(sequence), depth, f"at most {self._deepest} levels")
         while closed or at < end:
             tag, _, length, value = self._header(at, end, implicit)
             if closed and tag == _SEQUENCE_END:
