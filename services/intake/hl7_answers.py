@@ -1,10 +1,10 @@
 """Acknowledgements of HL7 v2.5.1: original and enhanced mode. Pure but for the ids it draws.
 
-Sections 2.9.2 and 2.9.3 with tables 0008 and 0155 (from memory; the split into two modes and
-the conditions were also read in integration manuals). In original mode one answer: AA, AE or
-AR. In enhanced mode, which the sender asks for by MSH-15 or MSH-16, a commit answer (CA, CE,
-CR) if MSH-15 wants it and an application answer if MSH-16 does, in this order, on the same
-connection. We answer only once all is committed, so the two always agree.
+Sections 2.9.2 and 2.9.3 (from memory), with tables 0008 (its codes and their modes read at
+hl7.eu/refactored/tab0008.html) and 0155; tests hold both against hl7apy's. In original mode one
+answer: AA, AE or AR. In enhanced mode, which the sender asks for by MSH-15 or MSH-16, a commit
+answer (CA, CE, CR) if MSH-15 wants it and an application answer if MSH-16 does, in this order, on
+the same connection. We answer only once all is committed, so the two always agree.
 """
 
 import secrets

@@ -34,7 +34,13 @@ DEVICE_MAY_TELL: Final[dict[DeviceKind, frozenset[str]]] = {
     DeviceKind.GENERATOR: frozenset({"exposure_ended", "clock_read"}),
     DeviceKind.STATION: frozenset({"clock_read", "step_performed"}),
     DeviceKind.RECORD: frozenset(
-        {"order_placed", "order_cancelled", "patient_merged", "posting_answered"}
+        {
+            "order_placed",
+            "order_cancelled",
+            "patient_described",
+            "patient_merged",
+            "posting_answered",
+        }
     ),
     DeviceKind.TABLET: CHAIRSIDE,
 }

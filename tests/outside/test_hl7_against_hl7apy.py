@@ -15,6 +15,7 @@ import pytest
 from hl7apy.consts import VALIDATION_LEVEL
 from hl7apy.exceptions import ValidationError
 from hl7apy.parser import parse_message
+from hl7apy.v2_5_1.tables import TABLES
 
 from schemas.facts import OrderCancelled, OrderPlaced, PatientDescribed, PatientMerged
 from services.intake.hl7_answers import Verdict, answers
@@ -142,6 +143,29 @@ def test_our_answers_are_valid_and_read_back(
             assert error.err_4.to_er7() == "E"
     twice = bool(modes) and message is not merge
     assert codes_told == ([f"C{verdict}", f"A{verdict}"] if twice else [f"A{verdict}"])
+
+
+def test_the_answers_use_every_code_of_table_0008_and_no_other() -> None:
+    told = header_of(joined(orm(f15="AL", f16="AL")))
+    made = [answer for verdict in Verdict for answer in answers(told, verdict, [], AT)]
+
+    codes_told = {str(hl7.parse(answer.decode("ascii"))["MSA.F1"]) for answer in made}
+
+    assert codes_told == set(TABLES["HL70008"][1])
+
+
+def test_every_condition_of_table_0155_is_kept() -> None:
+    # The words of the table at hl7.eu: always, error or reject only, never, success only.
+    answered_at = {
+        "AL": set(Verdict),
+        "ER": {Verdict.ERROR, Verdict.REJECT},
+        "NE": set(),
+        "SU": {Verdict.ACCEPT},
+    }
+    assert set(answered_at) == set(TABLES["HL70155"][1])
+    for condition, wanted in answered_at.items():
+        told = header_of(joined(orm(f15="NE", f16=condition)))
+        assert {one for one in Verdict if answers(told, one, [], AT)} == wanted
 
 
 def test_the_words_of_an_error_survive_the_way_back_through_the_escapes() -> None:

@@ -16,6 +16,7 @@ from schemas.facts import (
     NoteSigned,
     OrderCancelled,
     OrderPlaced,
+    PatientDescribed,
     ViewExcused,
 )
 from schemas.messages import parse
@@ -61,6 +62,17 @@ def test_an_exposure_is_kept_with_site_and_source_of_its_token(intake: Intake) -
     assert (fact.site, fact.source.kind, fact.source.name) == ("north", "device", "generator-1")
     assert (fact.occurred_at.hour, fact.source_clock) == (9, AT)
     assert intake.outbox() == [fact]
+
+
+def test_the_record_describes_an_animal_anew(intake: Intake) -> None:
+    # when
+    answer = post(intake, [offer(PatientDescribed)], "record-north")
+    refused = post(intake, [offer(PatientDescribed)], "tablet-1")
+
+    # then
+    assert (answer.status_code, refused.status_code) == (200, 403)
+    (fact,) = intake.facts()
+    assert (fact.kind, fact.source.kind) == ("patient_described", "record")
 
 
 def test_one_object_instead_of_an_array_is_taken_too(intake: Intake) -> None:
