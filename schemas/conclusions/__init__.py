@@ -7,7 +7,14 @@ from schemas.conclusions.charges import (
     LedgerEntry,
     NotCharged,
 )
-from schemas.conclusions.dose import DoseBasis, DoseComparison, DoseResult, DoseVerdict
+from schemas.conclusions.dose import (
+    DoseBasis,
+    DoseComparison,
+    DoseResult,
+    DoseVerdict,
+    PatientPeriodDose,
+    PlannedDose,
+)
 from schemas.conclusions.findings import (
     Concern,
     QualityHint,
@@ -51,6 +58,8 @@ __all__ = [
     "NoteSection",
     "NoteState",
     "NoteWritten",
+    "PatientPeriodDose",
+    "PlannedDose",
     "QualityHint",
     "Question",
     "RepeatFound",

@@ -1,11 +1,12 @@
 """What assessment concludes about dose: values, their basis, and the group's own levels."""
 
+from datetime import date
 from enum import StrEnum
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field
 
-from schemas.base import Contract, NotNegative, Positive, Text
+from schemas.base import Contract, Name, NotNegative, Positive, Text, Uid
 from schemas.conclusions.basis import FactKey
 
 
@@ -56,26 +57,114 @@ class DoseComparison(Contract):
     )
 
 
+Count = Annotated[int, Field(ge=0)]
+
+
+class PlannedDose(Contract):
+    """What the planned views would give by the site's technique chart, each taken once.
+
+    ``kerma_mgy`` and ``kap_mgycm2`` are of all planned views that are not excused,
+    ``*_of_done`` of those done. ``None`` is unknown. Views without a setting in the chart are in
+    no sum. The uncertainty is standard (k = 1), relative, of the kerma.
+    """
+
+    chart: Name
+    chart_basis: Literal["invented", "site"]
+    views: Count
+    views_without_setting: Count
+    kerma_mgy: NotNegative | None
+    kap_mgycm2: NotNegative | None
+    kerma_of_done_mgy: NotNegative | None = None
+    kap_of_done_mgycm2: NotNegative | None = None
+    relative_uncertainty: NotNegative | None = None
+    basis: tuple[DoseBasis, ...] = ()
+    words: Text
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "chart": "invented-chart",
+            "chart_basis": "invented",
+            "views": 14,
+            "views_without_setting": 0,
+            "kerma_mgy": 24.0,
+            "kap_mgycm2": 680.0,
+            "kerma_of_done_mgy": 22.0,
+            "kap_of_done_mgycm2": 620.0,
+            "relative_uncertainty": 0.9,
+            "basis": ["model"],
+            "words": "The chart (invented) expects 24 mGy for 14 views.",
+        },
+    )
+
+
+class PatientPeriodDose(Contract):
+    """What one patient got at this site in a number of days, this study's day being the last.
+
+    ``studies`` counts this one too; ``other_studies`` names the newest others, at most 50. Ids of
+    merged patients read as one. Unknown exposures are in no sum. The uncertainty is standard
+    (k = 1), relative, of the kerma; studies are taken as wrong all in the same way.
+    """
+
+    period_days: Annotated[int, Field(ge=1)]
+    first_day: date
+    studies: Annotated[int, Field(ge=1)]
+    other_studies: Annotated[tuple[Uid, ...], Field(max_length=50)] = ()
+    exposures: Count
+    unknown_exposures: Count
+    kerma_mgy: NotNegative
+    kap_mgycm2: NotNegative
+    relative_uncertainty: NotNegative | None = None
+    basis: tuple[DoseBasis, ...] = ()
+    comparisons: tuple[DoseComparison, ...] = ()
+    verdict: DoseVerdict
+    words: Text
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "period_days": 365,
+            "first_day": "2025-03-03",
+            "studies": 2,
+            "other_studies": ["2.25.900"],
+            "exposures": 3,
+            "unknown_exposures": 0,
+            "kerma_mgy": 4.8,
+            "kap_mgycm2": 135.0,
+            "relative_uncertainty": 0.9,
+            "basis": ["model"],
+            "comparisons": [DoseComparison.EXAMPLES[0]],
+            "verdict": "within",
+            "words": "2 studies in 365 days: 4.8 of 120 mGy.",
+        },
+    )
+
+
 class DoseResult(Contract):
     """Sums over a study's exposures. Kerma sums over different fields: an indicator only.
 
     ``unknown_exposures`` counts those without a figure; they are in no sum. ``comparisons`` are
     the study's, and those of single exposures that are not within. Comparators are human dental
-    values, never animal limits.
+    values, never animal limits. ``verdict`` is of this study alone; that of the patient's period
+    stands in ``patient_period``.
     """
 
-    exposures: Annotated[int, Field(ge=0)]
-    unknown_exposures: Annotated[int, Field(ge=0)]
+    exposures: Count
+    unknown_exposures: Count
     kerma_mgy: NotNegative
     kap_mgycm2: NotNegative
+    repeats: Count = 0
+    ended_early: Count = 0
     kerma_repeats_mgy: NotNegative = 0.0
     kerma_ended_early_mgy: NotNegative = 0.0
+    kap_repeats_mgycm2: NotNegative = 0.0
+    kap_ended_early_mgycm2: NotNegative = 0.0
     relative_uncertainty: NotNegative | None = None
     basis: tuple[DoseBasis, ...] = ()
     verdict: DoseVerdict
     words: Text
     comparisons: tuple[DoseComparison, ...] = ()
     comparators: tuple[Text, ...] = ()
+    planned: PlannedDose | None = None
+    patient_period: PatientPeriodDose | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -88,5 +177,7 @@ class DoseResult(Contract):
             "verdict": "within",
             "words": "Below the notify level of the invented default limits: 1.6 of 40 mGy.",
             "comparisons": [DoseComparison.EXAMPLES[0]],
+            "planned": PlannedDose.EXAMPLES[0],
+            "patient_period": PatientPeriodDose.EXAMPLES[0],
         },
     )

@@ -132,6 +132,7 @@ class ExposureResult(Contract):
     preset: Name | None = None
     manual_setting: bool = False
     operator: Name | None = None
+    generator: Name | None = None
     repeat: bool = False
     kerma_mgy: NotNegative | None = None
     kap_mgycm2: NotNegative | None = None

@@ -35,7 +35,7 @@ class Levels(Contract):
 
 
 class ScopeLimits(Contract):
-    """The levels for one exposure, or for one study. ``None``: the group sets none."""
+    """The levels of one scope, such as one exposure. ``None``: the group sets none."""
 
     kerma_mgy: Levels | None
     """Incident air kerma in mGy."""
@@ -43,6 +43,14 @@ class ScopeLimits(Contract):
     """Kerma-area product in mGy·cm²."""
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (_SCOPE_EXAMPLE,)
+
+
+class PeriodLimits(ScopeLimits):
+    """The levels for all that one patient got in ``days`` days, the day of the study the last."""
+
+    days: Annotated[int, Field(ge=1, le=3_660)]
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (_SCOPE_EXAMPLE | {"days": 365},)
 
 
 class DoseLimits(Contract):
@@ -54,6 +62,8 @@ class DoseLimits(Contract):
     note: Text
     per_exposure: ScopeLimits
     per_study: ScopeLimits
+    per_patient_period: PeriodLimits | None = None
+    """``None``: a patient's studies are not looked at together."""
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -62,6 +72,11 @@ class DoseLimits(Contract):
             "note": "Invented default; the group replaces it.",
             "per_exposure": _SCOPE_EXAMPLE,
             "per_study": {"kerma_mgy": {"notify": 40.0, "alert": 80.0}, "kap_mgycm2": None},
+            "per_patient_period": {
+                "days": 365,
+                "kerma_mgy": {"notify": 120.0, "alert": 240.0},
+                "kap_mgycm2": None,
+            },
         },
     )
 
