@@ -90,6 +90,7 @@ class OrderPlaced(Payload):
     ordered_by: Name | None = None
     account: ShortText | None = None
     training: Annotated[bool, Field(description="Teaching or test: never charged")] = False
+    referral: Annotated[bool, Field(description="Another practice sent the animal")] = False
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {

@@ -98,6 +98,7 @@ class OneStudy:
         asked = explained_questions(questions)
         findings = technique_findings(cases, self.rules.chart, animal)
         decided = told(self.facts, LinkDecided)
+        cover, cover_fact = self._new_sensor_cover()
         return StudyAssessed(
             revision=FIRST_REVISION,
             study_instance_uid=self.uid,
@@ -108,6 +109,7 @@ class OneStudy:
             account=order.account if order else None,
             indication=order.indication if order else None,
             training=order.training if order else False,
+            referral=order.referral if order else False,
             patient_id=patient_id,
             patient=patient,
             plan=plan.code if plan else None,
@@ -130,6 +132,8 @@ class OneStudy:
             repeats=find_repeats(shown_images(images, check, plan), made_exposures(exposures)),
             dose=dose,
             anaesthesia_confirmed_by=self._anaesthesia_confirmed_by(),
+            new_sensor_cover=cover,
+            readiness_fact=cover_fact,
             questions=asked,
             facts=self._facts_used(
                 exposures,
@@ -226,6 +230,7 @@ class OneStudy:
             acquired_at=image.acquired_at,
             use=part.use,
             view=part.view,
+            technique=part.technique,
             teeth=image.teeth,
             exposure_key=accepted.exposure if accepted else None,
             link_confidence=accepted.confidence if accepted else None,
@@ -241,6 +246,14 @@ class OneStudy:
         if not checks or not checks[-1][1].anaesthetic_plane_confirmed:
             return None
         return checks[-1][0].source.name
+
+    def _new_sensor_cover(self) -> tuple[bool | None, str | None]:
+        """Whether any check tells of a new cover, and the first that does, else the last one."""
+        checks = told(self.facts, ReadinessChecked)
+        new = next((fact for fact, check in checks if check.new_sensor_cover), None)
+        if new is not None:
+            return True, new.natural_key
+        return (False, checks[-1][0].natural_key) if checks else (None, None)
 
     def _facts_used(
         self, exposures: Sequence[StudyExposure], patient_ids: set[str], named: set[str]

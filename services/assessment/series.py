@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from schemas.conclusions import ImageUse, Question, ViewResult, ViewStatus
-from schemas.plans import Plan
+from schemas.plans import Plan, Technique
 from services.assessment.positions import read_absent, read_teeth, uncertain_positions
 from services.assessment.series_views import (
     NOT_SETTLED,
@@ -30,6 +30,7 @@ class ImagePart:
     superseded: bool = False
     facts: tuple[str, ...] = ()
     rejected: str | None = None
+    technique: Technique | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +94,14 @@ def check_series(
         for code, candidates in shown.items()
     }
     parts = {
-        image.uid: _with_facts(
-            _part(plan, image, choices[image.uid], planned_for, counting), image, counting, told
+        image.uid: replace(
+            _with_facts(
+                _part(plan, image, choices[image.uid], planned_for, counting),
+                image,
+                counting,
+                told,
+            ),
+            technique=_technique(plan, choices[image.uid]),
         )
         for image in ordered
     }
@@ -191,6 +198,11 @@ def _with_facts(
     if counts is not None:
         keys |= {counts.fact_key, *counts.decided_by}
     return replace(part, facts=tuple(sorted(keys)), rejected=image.rejected)
+
+
+def _technique(plan: Plan | None, choice: ViewChoice) -> Technique | None:
+    view = plan.view(choice.view) if plan is not None and choice.view is not None else None
+    return view.technique if view is not None else None
 
 
 def _title(plan: Plan | None, code: str | None) -> str:
