@@ -8,8 +8,10 @@ from schemas.conclusions.charges import (
     NotCharged,
 )
 from schemas.conclusions.dose import (
+    CalibrationUsed,
     DoseBasis,
     DoseComparison,
+    DoseDoubt,
     DoseResult,
     DoseVerdict,
     PatientPeriodDose,
@@ -41,11 +43,13 @@ CONCLUSIONS: tuple[type[Payload], ...] = (StudyAssessed, ChargesAssessed, NoteWr
 __all__ = [
     "CONCLUSIONS",
     "Addendum",
+    "CalibrationUsed",
     "ChargeLine",
     "ChargesAssessed",
     "Concern",
     "DoseBasis",
     "DoseComparison",
+    "DoseDoubt",
     "DoseResult",
     "DoseVerdict",
     "EntryType",

@@ -28,6 +28,44 @@ class DoseVerdict(StrEnum):
     UNKNOWN = "unknown"
 
 
+class CalibrationUsed(Contract):
+    """The site calibration that a figure rests on; ``expired`` by the day of the exposure."""
+
+    name: Name
+    measured_on: date
+    valid_until: date
+    expired: bool
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "name": "yearly-2026",
+            "measured_on": "2026-01-12",
+            "valid_until": "2027-01-31",
+            "expired": False,
+        },
+    )
+
+
+class DoseDoubt(Contract):
+    """What does not fit in what was told of an exposure, as a question to a person.
+
+    ``slips`` are the suspected slips, the likeliest first; none: no known slip explains it.
+    Nothing is corrected by it.
+    """
+
+    code: Name
+    slips: Annotated[tuple[Name, ...], Field(max_length=4)] = ()
+    words: Text
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "code": "kerma-implausible",
+            "slips": ["kerma-in-ugy"],
+            "words": "The air kerma told is about 1000 times what the settings give: in µGy?",
+        },
+    )
+
+
 class DoseComparison(Contract):
     """One quantity against the group's own two levels, all in the unit that its name tells.
 
@@ -141,16 +179,20 @@ class PatientPeriodDose(Contract):
 class DoseResult(Contract):
     """Sums over a study's exposures. Kerma sums over different fields: an indicator only.
 
-    ``unknown_exposures`` counts those without a figure; they are in no sum. ``comparisons`` are
-    the study's, and those of single exposures that are not within. Comparators are human dental
-    values, never animal limits. ``verdict`` is of this study alone; that of the patient's period
-    stands in ``patient_period``.
+    ``unknown_exposures`` counts those without a kerma; they are in no sum. Nor are the
+    ``doubtful_exposures``, whose kerma or area product is asked about: ``*_with_doubtful_*`` is the
+    sum with them as told, where there are any. ``comparisons`` are the study's, and those of
+    single exposures that are not within. Comparators are human dental values, never animal limits.
+    ``verdict`` is of this study alone; that of the patient's period stands in ``patient_period``.
     """
 
     exposures: Count
     unknown_exposures: Count
+    doubtful_exposures: Count = 0
     kerma_mgy: NotNegative
     kap_mgycm2: NotNegative
+    kerma_with_doubtful_mgy: NotNegative | None = None
+    kap_with_doubtful_mgycm2: NotNegative | None = None
     repeats: Count = 0
     ended_early: Count = 0
     kerma_repeats_mgy: NotNegative = 0.0

@@ -8,12 +8,12 @@ from pydantic import Field
 
 from schemas.base import Contract, Fraction, Name, NotNegative, Positive, Text, Tooth, Uid, UtcTime
 from schemas.conclusions.basis import FactKey
-from schemas.conclusions.dose import DoseBasis, DoseResult
+from schemas.conclusions.dose import CalibrationUsed, DoseBasis, DoseDoubt, DoseResult
 from schemas.conclusions.findings import QualityHint, RepeatFound, TechniqueFinding
 from schemas.envelope import Payload
 from schemas.facts import Patient
 from schemas.facts.image import ShortText
-from schemas.plans import Technique
+from schemas.outputs import Waveform
 
 
 class StudyState(StrEnum):
@@ -71,7 +71,6 @@ class ImageUse(StrEnum):
 class ImageResult(Contract):
     """One image of the study. ``view`` is the planned view that it counts for, if any.
 
-    ``technique`` is the plan's, of the view that the image shows, which may be a substitute.
     ``rule`` and ``facts`` say, here and in the other results, what the conclusion rests on.
     """
 
@@ -79,7 +78,6 @@ class ImageResult(Contract):
     acquired_at: UtcTime
     use: ImageUse
     view: Name | None = None
-    technique: Technique | None = None
     teeth: tuple[Tooth, ...] = ()
     exposure_key: FactKey | None = None
     link_confidence: Fraction | None = None
@@ -95,7 +93,6 @@ class ImageResult(Contract):
             "acquired_at": "2026-03-02T09:20:03Z",
             "use": "view",
             "view": "mand-molars-l",
-            "technique": "parallel",
             "teeth": [309, 310, 311],
             "exposure_key": "exposure:INVENTED-0001:4711:2026-03-02T09:20:00+00:00",
             "link_confidence": 0.99,
@@ -119,8 +116,10 @@ class ExposureUse(StrEnum):
 class ExposureResult(Contract):
     """One exposure that belongs to the study, its link and its dose.
 
-    ``kerma_mgy`` is incident air kerma at the skin, without backscatter; ``kap_mgycm2`` the
+    ``kerma_mgy`` is incident air kerma at the skin, without backscatter, ``kerma_at_reference_mgy``
+    the same at ``reference_distance_mm`` from focus (most often the cone's end), ``kap_mgycm2`` the
     kerma-area product. ``relative_uncertainty`` is standard (k = 1). No value means unknown.
+    ``waveform`` is that of the model used. A doubtful figure is as told, and in no sum.
     """
 
     exposure_key: FactKey
@@ -142,6 +141,13 @@ class ExposureResult(Contract):
     kap_mgycm2: NotNegative | None = None
     dose_basis: DoseBasis = DoseBasis.UNKNOWN
     relative_uncertainty: NotNegative | None = None
+    kerma_at_reference_mgy: NotNegative | None = None
+    reference_distance_mm: Positive | None = None
+    calibration: CalibrationUsed | None = None
+    waveform: Waveform | None = None
+    kerma_doubtful: bool = False
+    kap_doubtful: bool = False
+    doubts: tuple[DoseDoubt, ...] = ()
     rule: Name | None = None
     facts: tuple[FactKey, ...] = ()
 
@@ -161,6 +167,9 @@ class ExposureResult(Contract):
             "kap_mgycm2": 45.0,
             "dose_basis": "model",
             "relative_uncertainty": 0.5,
+            "kerma_at_reference_mgy": 1.6,
+            "reference_distance_mm": 200.0,
+            "waveform": "rectified",
             "rule": "link-accepted",
             "facts": [
                 "exposure:INVENTED-0001:4711:2026-03-02T09:20:00+00:00",
@@ -193,7 +202,6 @@ class StudyAssessed(Payload):
 
     ``facts`` lists the natural keys of all the facts that it rests on. ``changes`` tells what this
     revision took back of the one before; it depends on when facts came, all else does not.
-    ``new_sensor_cover`` is what the readiness check ``readiness_fact`` says; None: nobody told.
     """
 
     KIND: ClassVar[str] = "study_assessed"
@@ -207,7 +215,6 @@ class StudyAssessed(Payload):
     account: ShortText | None = None
     indication: Text | None = None
     training: bool = False
-    referral: bool = False
     patient_id: ShortText
     patient: Patient | None = None
     plan: Name | None = None
@@ -228,8 +235,6 @@ class StudyAssessed(Payload):
     repeats: tuple[RepeatFound, ...] = ()
     dose: DoseResult
     anaesthesia_confirmed_by: Name | None = None
-    new_sensor_cover: bool | None = None
-    readiness_fact: FactKey | None = None
     questions: tuple[Question, ...] = ()
     facts: tuple[FactKey, ...] = ()
     changes: tuple[Text, ...] = ()

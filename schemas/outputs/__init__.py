@@ -10,6 +10,10 @@ from pydantic import Field, model_validator
 from schemas.base import Contract, NotNegative, Positive, Text
 from schemas.rule_files import read_rules
 
+Waveform = Literal["constant_potential", "rectified", "unknown"]
+"""The tube's potential over time. ``rectified``: alternating mains, half-wave, self-rectified or
+full-wave, unsmoothed, which give the same per mAs; ``unknown`` is never guessed."""
+
 _POINT_EXAMPLE: dict[str, Any] = {
     "tube_kv": 60.0,
     "filtration_mm_al": 2.0,
