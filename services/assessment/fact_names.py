@@ -1,12 +1,11 @@
-"""Facts that name other facts: which study a cancellation, a withdrawal or a merge is about."""
+"""Facts that name other facts: which study a cancellation or a withdrawal is about."""
 
 from collections.abc import Collection
 
 from sqlalchemy import Connection, or_, select, update
 
-from schemas.facts import FactWithdrawn, OrderCancelled, OrderPlaced, PatientMerged
-from services.assessment.counting import told
-from services.assessment.store import FACT, parsed
+from schemas.facts import FactWithdrawn, OrderCancelled, OrderPlaced
+from services.assessment.store import FACT
 
 
 def settle_names(connection: Connection, site: str, names: Collection[str]) -> set[str]:
@@ -53,21 +52,3 @@ def settle_names(connection: Connection, site: str, names: Collection[str]) -> s
                     settled.add(pointer.natural_key)
         names = settled
     return touched
-
-
-def studies_of_patients(connection: Connection, site: str, patients: Collection[str]) -> set[str]:
-    """Tell the studies of patients whose ids read, by any merge, as one of these."""
-    reading = set(patients)
-    merges = select(FACT.c.body).where(FACT.c.site == site, FACT.c.kind == PatientMerged.KIND)
-    known = [m for _, m in told(parsed(connection.execute(merges).scalars()), PatientMerged)]
-    while True:
-        more = {m.retired_patient_id for m in known if m.kept_patient_id in reading} - reading
-        if not more:
-            break
-        reading |= more
-    query = select(FACT.c.study_instance_uid).where(
-        FACT.c.site == site,
-        FACT.c.patient_id.in_(sorted(reading)),
-        FACT.c.study_instance_uid.is_not(None),
-    )
-    return set(connection.execute(query).scalars())

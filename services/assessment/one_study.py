@@ -18,6 +18,7 @@ from schemas.facts import (
 )
 from schemas.group import Site
 from schemas.plans import Plan, PlanChoice, PlanError, choose_plan
+from services.assessment.animals import KnownAnimal, known_animal
 from services.assessment.counting import Fact, PatientIds, told
 from services.assessment.doubts import doubt_questions, image_doubts
 from services.assessment.explained import (
@@ -50,7 +51,7 @@ FIRST_REVISION = 1
 
 @dataclass(frozen=True, slots=True)
 class OneStudy:
-    """One study's own facts, in time order, and what its room says."""
+    """One study's own facts, in time order, what its room says, and the record of its animal."""
 
     uid: str
     facts: Sequence[Fact]
@@ -60,10 +61,11 @@ class OneStudy:
     room: LinkedRoom
     view: RoomView
     ids: PatientIds
+    descriptions: Sequence[Fact] = ()
 
     def assess(self) -> StudyAssessed:
         """Assess it, at revision 1. Raises nothing: whatever is odd becomes a question."""
-        order, order_key = self._order()
+        order, order_key, known = self._order()
         plan = self.rules.plans.get(order.plan) if order is not None else None
         images = sorted(
             told(self.facts, ImageStored), key=lambda p: (p[1].acquired_at, p[1].sop_instance_uid)
@@ -85,10 +87,15 @@ class OneStudy:
         patient = order.patient.model_copy(update={"patient_id": patient_id}) if order else None
         views = {uid: part.view for uid, part in check.images.items()}
         cases = technique_cases(exposures, self.view, self.site, plan, views, image_keys)
-        animal = Animal(order.patient, order_key) if order is not None and order_key else None
+        animal = Animal(known.patient, known.weight_from) if known is not None else None
         fitting = self._fitting(order)
         questions += order_questions(
-            self.facts, order, plan, cancelled=cancelled and begun, fitting=fitting
+            self.facts,
+            order,
+            plan,
+            cancelled=cancelled and begun,
+            fitting=fitting,
+            told_by=(known.weight_from, known.born_from) if known is not None else (),
         )
         questions += place_questions(self.facts, self.where, self.site, self.room.handed)
         questions += withdrawal_questions(self.facts, {one.key for one in exposures})
@@ -139,14 +146,21 @@ class OneStudy:
                 exposures,
                 {told_id, *(i.patient_id for _, i in images)},
                 {key for question in asked for key in question.about}
-                | {key for finding in findings for key in finding.facts},
+                | {key for finding in findings for key in finding.facts}
+                | set(known.facts if known is not None else ()),
             ),
         )
 
-    def _order(self) -> tuple[OrderPlaced | None, str | None]:
+    def _order(self) -> tuple[OrderPlaced | None, str | None, KnownAnimal | None]:
+        """The order that counts, with its patient as it is known now."""
         order = current_order(self.facts)
-        keys = (f.natural_key for f, placed in told(self.facts, OrderPlaced) if placed is order)
-        return order, next(keys, None)
+        pairs = told(self.facts, OrderPlaced)
+        fact = next((f for f, placed in pairs if placed is order), None)
+        if order is None or fact is None:
+            return None, None, None
+        known = known_animal(fact, order, self.descriptions, self.ids)
+        known_order = order.model_copy(update={"patient": known.patient})
+        return known_order, fact.natural_key, known
 
     def _fitting(self, order: OrderPlaced | None) -> PlanChoice | None:
         """The full-mouth plan that the animal itself would get; None where that is not plain."""

@@ -19,14 +19,18 @@ def order_questions(
     *,
     cancelled: bool,
     fitting: PlanChoice | None = None,
+    told_by: Sequence[str] = (),
 ) -> Iterator[Question]:
     """Ask about the order. ``cancelled``: it was, and there are images or exposures.
 
-    ``fitting`` is the full-mouth plan that the animal itself would get, where that is plain.
+    ``fitting`` is the full-mouth plan that the animal itself would get, where that is plain;
+    ``told_by`` are the facts that told its weight and birth date.
     """
     image_keys = tuple(f.natural_key for f, _ in told(facts, ImageStored))
     orders = {placed.order_id for _, placed in told(facts, OrderPlaced)}
     order_keys = tuple(f.natural_key for f, _ in told(facts, OrderPlaced))
+    # What the animal itself would get rests on these.
+    animal_keys = tuple(dict.fromkeys((*order_keys, *(told_by if fitting is not None else ()))))
     if order is None:
         yield Question(
             code="image-without-order",
@@ -38,7 +42,7 @@ def order_questions(
             code="plan-unknown",
             words=f"The order names the plan '{order.plan}', which the site does not have. "
             f"Which views are wanted?{_would_be(fitting)}"[:2000],
-            about=order_keys,
+            about=animal_keys,
         )
     elif plan.species is not order.patient.species:
         yield Question(
@@ -52,7 +56,7 @@ def order_questions(
             code="plan-against-age",
             words=f"The plan is for {plan.dentition} teeth.{_would_be(fitting)} "
             "Which teeth does the animal have?"[:2000],
-            about=order_keys,
+            about=animal_keys,
         )
     if len(orders) > 1:
         yield Question(

@@ -10,9 +10,9 @@ from rich.table import Table
 
 from schemas.errors import InvalidInput
 from schemas.group import Site, load_group
-from services.assessment import store as assessment_store
 from services.assessment.counting import Fact, facts_that_count
 from services.assessment.room_day import BEYOND, RoomDay
+from services.assessment.room_day_facts import facts_of_room_day
 from services.assessment.room_links import LinkedRoom, link_room
 from services.runtime.cli.exits import Exit, plain_errors, stderr, stdout
 from services.runtime.settings import load_settings
@@ -49,7 +49,7 @@ def show_room(
         opened = Store(settings.store_url, settings.store.pool_size)
         try:
             with opened.read() as connection:
-                told = assessment_store.facts_of_room_day(
+                told = facts_of_room_day(
                     connection, where, where.window(known.zone), (), known.rooms
                 )
         finally:

@@ -16,18 +16,13 @@ from sqlalchemy import (
     String,
     Table,
     Text,
-    or_,
     select,
 )
 from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.conclusions import StudyAssessed
-from schemas.facts import (
-    PatientMerged,
-    SensorHanded,
-)
 from schemas.messages import parse
-from services.assessment.counting import Fact, told
+from services.assessment.counting import Fact
 from services.assessment.room_day import RoomDay
 from services.runtime.tables import METADATA, UtcDateTime
 
@@ -50,7 +45,7 @@ FACT = Table(
 )
 """Facts, never changed. ``room`` and ``moment`` say where one stands, if anywhere; ``about`` names
 the order or the fact that it is about; the study is filled in once that is known. ``patient_id``
-of a merge is the retired one."""
+of a merge is the retired one, ``about`` names the one kept."""
 
 STUDY = Table(
     "assessment_study",
@@ -119,78 +114,6 @@ def facts_of_studies(connection: Connection, site: str, studies: Collection[str]
         FACT.c.site == site, FACT.c.study_instance_uid.in_(sorted(studies))
     )
     return parsed(connection.execute(query).scalars())
-
-
-def facts_of_room_day(
-    connection: Connection,
-    where: RoomDay,
-    window: tuple[datetime, datetime],
-    studies: Collection[str] = (),
-    rooms: Collection[str] = (),
-) -> list[Fact]:
-    """Load what a room-day is assessed from: what stands in its window, and all facts of the
-    studies named there or given; then the merges of their patients.
-
-    ``rooms`` are the site's: where a sensor went from room to room, those rooms are loaded too.
-    """
-    begin, end = window
-    handovers = handovers_between(connection, where.site, begin, end, rooms)
-    touched = [{h.from_room, h.to_room} for _, h in told(handovers, SensorHanded)]
-    beside = set().union(*touched) if any(where.room in pair for pair in touched) else set()
-    inside = (
-        (FACT.c.site == where.site)
-        & FACT.c.room.in_(sorted(beside | {where.room}))
-        & FACT.c.moment.between(begin, end)
-    )
-    named = select(FACT.c.study_instance_uid).where(inside, FACT.c.study_instance_uid.is_not(None))
-    placed_alone = select(FACT.c.body, FACT.c.patient_id).where(
-        inside, FACT.c.study_instance_uid.is_(None)
-    )
-    of_studies = select(FACT.c.body, FACT.c.patient_id).where(
-        FACT.c.site == where.site,
-        or_(
-            FACT.c.study_instance_uid.in_(named),
-            FACT.c.study_instance_uid.in_(sorted(studies)),
-        ),
-    )
-    rows = connection.execute(placed_alone.union_all(of_studies)).all()
-    facts = [*parsed(row.body for row in rows), *handovers]
-    patients = {row.patient_id for row in rows if row.patient_id is not None}
-    return [*facts, *_merges_from(connection, where.site, patients)]
-
-
-def handovers_between(
-    connection: Connection, site: str, begin: datetime, end: datetime, rooms: Collection[str]
-) -> list[Fact]:
-    """Load the handovers of sensors to any of these rooms in a time."""
-    if len(rooms) < 2:
-        return []
-    query = select(FACT.c.body).where(
-        FACT.c.site == site,
-        # With the rooms named, the index on site, room and moment finds them.
-        FACT.c.room.in_(sorted(rooms)),
-        FACT.c.moment.between(begin, end),
-        FACT.c.kind == SensorHanded.KIND,
-    )
-    return parsed(connection.execute(query).scalars())
-
-
-def _merges_from(connection: Connection, site: str, patients: set[str]) -> list[Fact]:
-    """Follow the merges that lead on from these patients."""
-    merges: list[Fact] = []
-    seen: set[str] = set()
-    while patients - seen:
-        asked = patients - seen
-        seen |= asked
-        query = select(FACT.c.body).where(
-            FACT.c.site == site,
-            FACT.c.kind == PatientMerged.KIND,
-            FACT.c.patient_id.in_(sorted(asked)),
-        )
-        found = parsed(connection.execute(query).scalars())
-        merges += found
-        patients = seen | {merge.kept_patient_id for _, merge in told(found, PatientMerged)}
-    return merges
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,11 +5,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from schemas.conclusions import StudyAssessed
 from schemas.facts import FactWithdrawn, ImageStored, OrderCancelled, OrderPlaced
 from schemas.group import Site
+from services.assessment.animals import TOLD_AFTER, descriptions_by_animal
 from services.assessment.counting import Fact, PatientIds, facts_that_count, told
 from services.assessment.handovers import Handovers
 from services.assessment.memory import Remembered
 from services.assessment.one_study import OneStudy
-from services.assessment.room_day import RoomDay, home_of
+from services.assessment.room_day import RoomDay, current_order, home_of
 from services.assessment.room_links import LinkMemory, link_room
 from services.assessment.room_view import view_of_room
 from services.assessment.rules import Rules
@@ -49,6 +50,8 @@ def assess_room_day(
     memory = memory or Memory()
     room = link_room(counted, site, where, memory.links)
     view = view_of_room(counted, site, where, ids)
+    until = where.window(site.zone)[1] + TOLD_AFTER
+    descriptions = descriptions_by_animal(counted, ids, until)
     assessed: dict[str, StudyAssessed] = {}
     for uid in at_home:
         own = of_study[uid]
@@ -57,8 +60,11 @@ def assess_room_day(
             uid, {image.sop_instance_uid for _, image in told(own, ImageStored)}
         )
         seen = view.seen_by(uid, {one.key for one in seen_room.exposures.get(uid, ())})
-        one = OneStudy(uid, tuple(own), site, where, rules, seen_room, seen, ids)
-        inputs = (where, one.facts, seen_room, seen, ids.merges())
+        order = current_order(own)
+        animal = ids.current(order.patient.patient_id) if order is not None else ""
+        told_of = descriptions.get(animal, ())
+        one = OneStudy(uid, tuple(own), site, where, rules, seen_room, seen, ids, told_of)
+        inputs = (where, one.facts, seen_room, seen, ids.merges(), told_of)
         assessed[uid] = memory.studies.get((where.site, uid), inputs, one.assess)
     return assessed
 

@@ -14,6 +14,7 @@ from schemas.facts import (
     ImageStored,
     OrderCancelled,
     OrderPlaced,
+    PatientDescribed,
     PatientMerged,
     SensorHanded,
 )
@@ -22,8 +23,10 @@ from services.assessment import fact_names, store
 from services.assessment.counting import DECISIONS, Fact, told
 from services.assessment.handovers import NO_HANDOVERS, Handovers
 from services.assessment.memory import Remembered
+from services.assessment.patient_facts import merged_into, studies_of_patients
 from services.assessment.revision_changes import link_changes
 from services.assessment.room_day import Place, RoomDay, home_of, place_of
+from services.assessment.room_day_facts import facts_of_room_day, handovers_between
 from services.assessment.rules import Rules
 from services.assessment.store import FactRow
 from services.assessment.study import Memory, assess_room_day
@@ -107,7 +110,7 @@ class AssessmentHandler:
 
     def _assess(self, work: Work, where: RoomDay, due: "_Due") -> None:
         site = self.group.site(where.site)
-        facts = store.facts_of_room_day(
+        facts = facts_of_room_day(
             work.connection, where, where.window(site.zone), tuple(due.by_study), site.rooms
         )
         memory = self.memory.of_site(where.site)
@@ -161,6 +164,7 @@ def fact_row(fact: Fact, site: Site) -> FactRow:
     place = place_of(fact, site)
     payload = fact.payload
     patient_id = about = None
+    moment = place.moment if place else None
     match payload:
         case OrderPlaced():
             patient_id, about = payload.patient.patient_id, f"order:{payload.order_id}"
@@ -169,7 +173,9 @@ def fact_row(fact: Fact, site: Site) -> FactRow:
         case ImageStored():
             patient_id = payload.patient_id
         case PatientMerged():
-            patient_id = payload.retired_patient_id
+            patient_id, about = payload.retired_patient_id, merged_into(payload.kept_patient_id)
+        case PatientDescribed():
+            patient_id, moment = payload.patient.patient_id, fact.occurred_at
         case FactWithdrawn():
             about = payload.withdrawn_key
         case _:
@@ -179,7 +185,7 @@ def fact_row(fact: Fact, site: Site) -> FactRow:
         natural_key=fact.natural_key,
         kind=fact.kind,
         room=place.room if place else None,
-        moment=place.moment if place else None,
+        moment=moment,
         study=getattr(payload, "study_instance_uid", None),
         about=about,
         patient_id=patient_id,
@@ -201,12 +207,16 @@ def _names_alone(row: FactRow) -> set[str]:
     names = {f"assessment-{what}:{row.site}:{name}" for what, name in named.items() if name}
     if row.kind == PatientMerged.KIND:
         names.add(_merges(row.site))
+    if row.kind == PatientDescribed.KIND:
+        names.add(_descriptions(row.site))
     return names
 
 
 def _names_shared(row: FactRow) -> set[str]:
-    """Facts of patients may be told side by side, but not beside a merge of patients."""
-    return {_merges(row.site)} if row.patient_id is not None else set()
+    """Facts of patients may be told side by side, but not beside a merge of patients; orders not
+    beside a description either."""
+    names = {_merges(row.site)} if row.patient_id is not None else set()
+    return names | ({_descriptions(row.site)} if row.kind == OrderPlaced.KIND else set())
 
 
 def _sensor(site: str, sensor: str) -> str:
@@ -215,6 +225,10 @@ def _sensor(site: str, sensor: str) -> str:
 
 def _merges(site: str) -> str:
     return f"assessment-merges:{site}"
+
+
+def _descriptions(site: str) -> str:
+    return f"assessment-descriptions:{site}"
 
 
 def _studies_touched(work: Work, site: Site, fresh: Sequence[Fact]) -> dict[str, Fact]:
@@ -227,9 +241,11 @@ def _studies_touched(work: Work, site: Site, fresh: Sequence[Fact]) -> dict[str,
         if row.about is not None or row.kind in _NAMED_BY_KEY:
             studies |= fact_names.settle_names(work.connection, site.name, names)
         if isinstance(fact.payload, PatientMerged):
-            studies |= fact_names.studies_of_patients(
-                work.connection, site.name, {fact.payload.retired_patient_id}
-            )
+            retired = {fact.payload.retired_patient_id}
+            studies |= studies_of_patients(work.connection, site.name, retired)
+        if isinstance(fact.payload, PatientDescribed):
+            described = {fact.payload.patient.patient_id}
+            studies |= studies_of_patients(work.connection, site.name, described, fact.occurred_at)
         causes |= dict.fromkeys(studies, fact)
     return causes
 
@@ -247,5 +263,5 @@ def _handed(work: Work, site: Site, facts: Sequence[Fact]) -> Handovers:
     if not taken:
         return NO_HANDOVERS
     begin = min(taken) - _A_DAY
-    found = store.handovers_between(work.connection, site.name, begin, max(taken), site.rooms)
+    found = handovers_between(work.connection, site.name, begin, max(taken), site.rooms)
     return Handovers.of(found, site)

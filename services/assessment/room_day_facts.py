@@ -1,0 +1,67 @@
+"""What a room-day is assessed from, loaded from the facts kept."""
+
+from collections.abc import Collection
+from datetime import datetime
+
+from sqlalchemy import Connection, or_, select
+
+from schemas.facts import SensorHanded
+from services.assessment.animals import TOLD_AFTER
+from services.assessment.counting import Fact, told
+from services.assessment.patient_facts import facts_of_patients
+from services.assessment.room_day import RoomDay
+from services.assessment.store import FACT, parsed
+
+
+def facts_of_room_day(
+    connection: Connection,
+    where: RoomDay,
+    window: tuple[datetime, datetime],
+    studies: Collection[str] = (),
+    rooms: Collection[str] = (),
+) -> list[Fact]:
+    """Load what a room-day is assessed from: what stands in its window, and all facts of the
+    studies named there or given; then the merges and descriptions of their patients.
+
+    ``rooms`` are the site's: where a sensor went from room to room, those rooms are loaded too.
+    """
+    begin, end = window
+    handovers = handovers_between(connection, where.site, begin, end, rooms)
+    touched = [{h.from_room, h.to_room} for _, h in told(handovers, SensorHanded)]
+    beside = set().union(*touched) if any(where.room in pair for pair in touched) else set()
+    inside = (
+        (FACT.c.site == where.site)
+        & FACT.c.room.in_(sorted(beside | {where.room}))
+        & FACT.c.moment.between(begin, end)
+    )
+    named = select(FACT.c.study_instance_uid).where(inside, FACT.c.study_instance_uid.is_not(None))
+    placed_alone = select(FACT.c.body, FACT.c.patient_id).where(
+        inside, FACT.c.study_instance_uid.is_(None)
+    )
+    of_studies = select(FACT.c.body, FACT.c.patient_id).where(
+        FACT.c.site == where.site,
+        or_(
+            FACT.c.study_instance_uid.in_(named),
+            FACT.c.study_instance_uid.in_(sorted(studies)),
+        ),
+    )
+    rows = connection.execute(placed_alone.union_all(of_studies)).all()
+    facts = [*parsed(row.body for row in rows), *handovers]
+    patients = {row.patient_id for row in rows if row.patient_id is not None}
+    return [*facts, *facts_of_patients(connection, where.site, patients, end + TOLD_AFTER)]
+
+
+def handovers_between(
+    connection: Connection, site: str, begin: datetime, end: datetime, rooms: Collection[str]
+) -> list[Fact]:
+    """Load the handovers of sensors to any of these rooms in a time."""
+    if len(rooms) < 2:
+        return []
+    query = select(FACT.c.body).where(
+        FACT.c.site == site,
+        # With the rooms named, the index on site, room and moment finds them.
+        FACT.c.room.in_(sorted(rooms)),
+        FACT.c.moment.between(begin, end),
+        FACT.c.kind == SensorHanded.KIND,
+    )
+    return parsed(connection.execute(query).scalars())
