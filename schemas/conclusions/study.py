@@ -14,6 +14,7 @@ from schemas.envelope import Payload
 from schemas.facts import Patient
 from schemas.facts.image import ShortText
 from schemas.outputs import Waveform
+from schemas.plans import Technique
 
 
 class StudyState(StrEnum):
@@ -71,6 +72,7 @@ class ImageUse(StrEnum):
 class ImageResult(Contract):
     """One image of the study. ``view`` is the planned view that it counts for, if any.
 
+    ``technique`` is the plan's, of the view that the image shows, which may be a substitute.
     ``rule`` and ``facts`` say, here and in the other results, what the conclusion rests on.
     """
 
@@ -78,6 +80,7 @@ class ImageResult(Contract):
     acquired_at: UtcTime
     use: ImageUse
     view: Name | None = None
+    technique: Technique | None = None
     teeth: tuple[Tooth, ...] = ()
     exposure_key: FactKey | None = None
     link_confidence: Fraction | None = None
@@ -93,6 +96,7 @@ class ImageResult(Contract):
             "acquired_at": "2026-03-02T09:20:03Z",
             "use": "view",
             "view": "mand-molars-l",
+            "technique": "parallel",
             "teeth": [309, 310, 311],
             "exposure_key": "exposure:INVENTED-0001:4711:2026-03-02T09:20:00+00:00",
             "link_confidence": 0.99,
@@ -202,6 +206,7 @@ class StudyAssessed(Payload):
 
     ``facts`` lists the natural keys of all the facts that it rests on. ``changes`` tells what this
     revision took back of the one before; it depends on when facts came, all else does not.
+    ``new_sensor_cover`` is what the readiness check ``readiness_fact`` says; None: nobody told.
     """
 
     KIND: ClassVar[str] = "study_assessed"
@@ -215,6 +220,7 @@ class StudyAssessed(Payload):
     account: ShortText | None = None
     indication: Text | None = None
     training: bool = False
+    referral: bool = False
     patient_id: ShortText
     patient: Patient | None = None
     plan: Name | None = None
@@ -235,6 +241,8 @@ class StudyAssessed(Payload):
     repeats: tuple[RepeatFound, ...] = ()
     dose: DoseResult
     anaesthesia_confirmed_by: Name | None = None
+    new_sensor_cover: bool | None = None
+    readiness_fact: FactKey | None = None
     questions: tuple[Question, ...] = ()
     facts: tuple[FactKey, ...] = ()
     changes: tuple[Text, ...] = ()
