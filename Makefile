@@ -2,6 +2,8 @@
 
 PYTHON_CHECKED := schemas services demo tests
 PYTEST_ARGS ?=
+# Each worker starts servers of its own, so no more of them than two.
+TEST_WORKERS ?= 2
 FUZZ_ARGS ?=
 BIN := .venv/bin
 # Relative to requirements/: lock name and the extras it holds.
@@ -21,7 +23,7 @@ demo: ## run an invented day at one hospital (no root, no server needed)
 test: ## run all tests on private servers; as root on Debian installs what they need
 	@tests/provision.sh servers
 	@tests/provision.sh environment dev
-	@$(BIN)/python -m pytest $(PYTEST_ARGS)
+	@$(BIN)/python -m pytest -n $(TEST_WORKERS) --dist worksteal $(PYTEST_ARGS)
 
 check: ## lint, format, types, direction of imports, exported schemas
 	@tests/provision.sh environment dev
