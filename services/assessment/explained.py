@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 
 from schemas.conclusions import ExposureResult, ExposureUse, Question
-from schemas.facts import ImageStored, LinkDecided
+from schemas.facts import ImageStored, LinkDecided, ToldBy
 from schemas.plans import Plan
 from services.assessment.counting import Fact
 from services.assessment.repeats import MadeExposure, ShownImage
@@ -48,7 +48,11 @@ def _explained(
         for fact, decision in decisions
         if uid is not None and decision.sop_instance_uid == uid
     }
-    rule = "link-decided" if by and one.use is ExposureUse.IMAGE else _RULE_OF_USE[one.use]
+    rule = _RULE_OF_USE[one.use]
+    if one.use is ExposureUse.IMAGE and by:
+        rule = "link-decided"
+    elif one.use is ExposureUse.IMAGE and one.told.told_by is ToldBy.PERFORMED_STEP:
+        rule = "link-in-step-order"
     facts = {one.key, *one.others, *by, *readings_near(one, room)}
     if uid is not None and uid in image_keys:
         facts.add(image_keys[uid])

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from schemas.conclusions import ExposureUse, Question
-from schemas.facts import FactWithdrawn, ImageStored, OrderPlaced
+from schemas.facts import FactWithdrawn, ImageStored, OrderPlaced, ToldBy
 from schemas.group import Site
 from schemas.plans import Plan, PlanChoice, Scope
 from services.assessment.counting import DECISIONS, Fact, told
@@ -124,8 +124,7 @@ def link_questions(exposures: Sequence[StudyExposure]) -> Iterator[Question]:
             image_key = one.image.natural_key(one.at)
             yield Question(
                 code="link-proposed",
-                words=f"Did the exposure of {one.at:%H:%M:%S} UTC (by the generator's clock) make "
-                f"this image? {'; '.join(one.reasons)}."[:2000],
+                words=f"Did {_named(one)} make this image? {'; '.join(one.reasons)}."[:2000],
                 about=(one.key, image_key),
             )
         if one.perhaps is not None:
@@ -136,3 +135,9 @@ def link_questions(exposures: Sequence[StudyExposure]) -> Iterator[Question]:
                 "then its dose is in no sum.",
                 about=(one.key, one.perhaps),
             )
+
+
+def _named(one: StudyExposure) -> str:
+    if one.told.told_by is ToldBy.PERFORMED_STEP:
+        return f"an exposure of the step begun at {one.at:%H:%M:%S} UTC"
+    return f"the exposure of {one.at:%H:%M:%S} UTC (by the generator's clock)"

@@ -15,10 +15,11 @@ from services.assessment.link_confidence import shown
 from services.assessment.link_judgement import Link
 from services.assessment.linking import Decision, RoomLinks, link
 from services.assessment.memory import Remembered
-from services.assessment.pairing_scores import Exposure, Image
 from services.assessment.room_clocks import ClockStand
 from services.assessment.room_day import RoomDay, place_of
-from services.assessment.study_exposures import StudyExposure, ended_early
+from services.assessment.room_members import exposure_member, image_member, without_image
+from services.assessment.step_tellings import join_steps
+from services.assessment.study_exposures import StudyExposure
 from services.assessment.tellings import ToldExposure, bring_together
 
 
@@ -82,8 +83,12 @@ def _link_room(facts: Sequence[Fact], site: Site, where: RoomDay, handed: Handov
     images = {image.sop_instance_uid: image for _, image in told(placed, ImageStored)}
     readings = told(placed, ClockRead)
     found = link(
-        [_exposure(one, site) for one in exposures.values() if one.perhaps is None],
-        [_image(image) for image in images.values()],
+        [
+            exposure_member(one, site)
+            for one in exposures.values()
+            if one.perhaps is None and not one.untimed
+        ],
+        [image_member(image) for image in images.values()],
         [
             ClockReading(r.device, f.occurred_at.timestamp(), r.device_time.timestamp())
             for f, r in readings
@@ -101,53 +106,20 @@ def _link_room(facts: Sequence[Fact], site: Site, where: RoomDay, handed: Handov
     found = replace(
         found, links=tuple(replace(one, confidence=shown(one.confidence)) for one in found.links)
     )
-    by_study, of_nobody = _by_study(found, exposures, images)
+    timed = {key: one for key, one in exposures.items() if not one.untimed}
+    by_study, of_nobody = _by_study(found, timed, images)
+    by_image = {one.image: one for one in found.links}
+    settled = {d.sop_instance_uid for _, d in told(facts, LinkDecided)}
+    untimed = [one for one in exposures.values() if one.untimed]
+    _add_steps(untimed, by_study, by_image, images, settled)
     return LinkedRoom(
-        by_image={one.image: one for one in found.links},
-        exposures=by_study,
+        by_image=by_image,
+        exposures={study: tuple(members) for study, members in by_study.items()},
         readings=tuple(fact.natural_key for fact, _ in readings),
         handed=handed,
         clocks=found.clocks,
         of_nobody=of_nobody,
         images=tuple(images.values()),
-    )
-
-
-def _exposure(one: ToldExposure, site: Site) -> Exposure:
-    told_ = one.told
-    device = site.device(told_.generator)
-    teeth = device.presets.get(told_.preset or "", ()) if device is not None else ()
-    leads = told_.told_by.value
-    return Exposure(
-        key=one.key,
-        # A report's times are by another clock than the generator's.
-        device=told_.generator if leads == "generator" else f"{told_.generator} by {leads}",
-        at_s=one.fact.occurred_at.timestamp(),
-        tube_kv=told_.tube_kv,
-        tube_current_ma=told_.tube_current_ma,
-        set_exposure_ms=told_.set_exposure_ms,
-        exposure_ms=told_.exposure_ms,
-        teeth=frozenset(teeth),
-        ended_early=ended_early(told_),
-        test=told_.test_exposure,
-        counter=told_.exposure_counter,
-        plate=told_.receptor is Receptor.STORAGE_PHOSPHOR_PLATE if told_.receptor else None,
-        study=told_.study_instance_uid,
-        event=told_.irradiation_event_uid,
-    )
-
-
-def _image(image: ImageStored) -> Image:
-    return Image(
-        key=image.sop_instance_uid,
-        study=image.study_instance_uid,
-        device=image.station,
-        at_s=image.acquired_at.timestamp(),
-        tube_kv=image.tube_kv,
-        tube_current_ma=image.tube_current_ma,
-        exposure_ms=image.exposure_ms,
-        teeth=frozenset(image.teeth),
-        event=image.irradiation_event_uid,
     )
 
 
@@ -158,7 +130,7 @@ _SCANNED = "no image of its own yet; the plates scanned after it are all of this
 
 def _by_study(
     found: RoomLinks, exposures: Mapping[str, ToldExposure], images: Mapping[str, ImageStored]
-) -> tuple[dict[str, tuple[StudyExposure, ...]], tuple[ToldExposure, ...]]:
+) -> tuple[dict[str, list[StudyExposure]], tuple[ToldExposure, ...]]:
     """Give each exposure to the study of its image, else to the one that its report names, that
     its plates were scanned for, or that was under way; give those that are left besides."""
     under_way = UnderWay(
@@ -190,7 +162,7 @@ def _by_study(
                 others=exposure.others,
             )
         elif around is not None:
-            study, made = around, _without_image(exposure, why)
+            study, made = around, without_image(exposure, why)
         else:
             of_nobody.append(exposure)
             continue
@@ -201,8 +173,45 @@ def _by_study(
         if known is None:
             of_nobody.append(exposure)
         else:
-            given.setdefault(known, []).append(_without_image(exposure, ""))
-    return {study: tuple(members) for study, members in given.items()}, tuple(of_nobody)
+            given.setdefault(known, []).append(without_image(exposure, ""))
+    return given, tuple(of_nobody)
+
+
+def _add_steps(
+    untimed: Sequence[ToldExposure],
+    by_study: dict[str, list[StudyExposure]],
+    by_image: dict[str, Link],
+    images: Mapping[str, ImageStored],
+    settled: Collection[str],
+) -> None:
+    """Add what performed steps tell of exposures, and the links that this gives.
+
+    ``settled`` are images that a person decided on.
+    """
+    keys = {one.key for one in untimed}
+    decided = {one.exposure: one for one in by_image.values() if one.exposure in keys}
+    tellings: dict[str, list[ToldExposure]] = {}
+    for one in untimed:
+        study = one.told.study_instance_uid
+        if one.key in decided:
+            study = images[decided[one.key].image].study_instance_uid
+        if study is not None:
+            tellings.setdefault(study, []).append(one)
+    for study, of_step in sorted(tellings.items()):
+        own = {one.key for one in of_step}
+        share = join_steps(
+            by_study.get(study, ()),
+            of_step,
+            [
+                image
+                for uid, image in images.items()
+                if image.study_instance_uid == study and (uid not in by_image or uid in settled)
+            ],
+            {key: link_ for key, link_ in decided.items() if key in own},
+            settled,
+        )
+        by_study[study] = list(share.exposures)
+        by_image.update({one.image: one for one in share.links})
 
 
 def _around(
@@ -218,22 +227,3 @@ def _around(
     if exposure.told.receptor is Receptor.STORAGE_PHOSPHOR_PLATE:
         return None, ""  # images near it in time are not of its plate
     return under_way.study_at(found.exposure_times_s[exposure.key]), _AROUND
-
-
-def _without_image(exposure: ToldExposure, why: str) -> StudyExposure:
-    early = ended_early(exposure.told)
-    perhaps = (
-        (f"may be another telling of {exposure.perhaps}; waits for a person",)
-        if exposure.perhaps is not None
-        else (why,)
-    )
-    return StudyExposure(
-        key=exposure.key,
-        at=exposure.fact.occurred_at,
-        told=exposure.told,
-        use=ExposureUse.ENDED_EARLY if early else ExposureUse.NO_IMAGE,
-        reasons=(*perhaps, *exposure.reasons),
-        summed=exposure.perhaps is None,
-        others=exposure.others,
-        perhaps=exposure.perhaps,
-    )

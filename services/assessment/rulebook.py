@@ -29,6 +29,8 @@ RULEBOOK: Final[dict[str, str]] = {
     "link-accepted": "Time after the clocks are aligned, settings and teeth agree well enough to "
     "link without a person.",
     "link-decided": "A person decided which exposure made the image.",
+    "link-in-step-order": "A performed step tells its exposures in order and without times; order, "
+    "settings and study agree well enough to link without a person.",
     "link-proposed": "The likeliest exposure, not certain enough to link without a person.",
     "exposure-ended-early": "It was released before its set time, and no image followed: dose "
     "counts, charge does not.",

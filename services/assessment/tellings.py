@@ -2,7 +2,8 @@
 
 It is one exposure all the same: one dose, one link. Tellings are brought together by their
 Irradiation Event UID, else as exposures are with images: by device, aligned times and technique.
-What stays unsure is kept apart, stands in no sum, and is asked about.
+A performed step tells no time of each exposure: its tellings join by order, once the links are
+known (``step_tellings``). What stays unsure is kept apart, stands in no sum, and is asked about.
 """
 
 from collections.abc import Iterable, Sequence
@@ -47,6 +48,11 @@ class ToldExposure:
     reasons: tuple[str, ...] = ()
     perhaps: str | None = None
 
+    @property
+    def untimed(self) -> bool:
+        """Whether only a performed step tells it: its time is that of the step's start."""
+        return self.told.told_by is ToldBy.PERFORMED_STEP
+
 
 def bring_together(told: Iterable[tuple[Fact, ExposureEnded]]) -> tuple[ToldExposure, ...]:
     """Bring a room's tellings together. Their order is no matter."""
@@ -76,6 +82,8 @@ def _join(known: Sequence[ToldExposure], more: Sequence[ToldExposure]) -> list[T
             joined[one.key] = replace(one, perhaps=key)
         else:
             joined[key] = _with(joined[key], one, "both name the same irradiation event")
+    joined.update({one.key: one for one in left if one.untimed})
+    left = [one for one in left if not one.untimed]
     # An exposure told for another study, or under another event, cannot be the same.
     for generator in sorted({one.told.generator for one in left}):
         tellings = [one for one in left if one.told.generator == generator]
@@ -93,9 +101,7 @@ def _align(
 ) -> None:
     """Find the same exposures by their times, which clocks of two devices tell, and technique."""
     by_key = {one.key: one for one in tellings}
-    # A performed step tells several exposures at one time: their order and technique are left.
-    at_once = len({one.fact.occurred_at for one in tellings}) < len(tellings)
-    links = link([_exposure(one, plate=at_once) for one in own], [_image(one) for one in tellings])
+    links = link([_exposure(one) for one in own], [_image(one) for one in tellings])
     for found in links.links:
         one = by_key.pop(found.image)
         first = joined[found.exposure]
@@ -116,21 +122,31 @@ def _may_be_one(first: ToldExposure, one: ToldExposure) -> bool:
 
 
 def _with(first: ToldExposure, one: ToldExposure, reason: str) -> ToldExposure:
-    missing = {
-        name: getattr(one.told, name)
-        for name in _KNOWN_LATER
-        if getattr(first.told, name) is None and getattr(one.told, name) is not None
-    }
-    way = one.told.told_by.value.replace("_", " ")
     return replace(
         first,
-        told=first.told.model_copy(update=missing),
+        told=completed(first.told, one.told),
         others=(*first.others, one.key),
-        reasons=(*first.reasons, f"told by {way} too: {reason}"[:2000]),
+        reasons=(*first.reasons, told_too(one, reason)),
     )
 
 
-def _exposure(one: ToldExposure, *, plate: bool = False) -> Exposure:
+def completed(told: ExposureEnded, more: ExposureEnded) -> ExposureEnded:
+    """Add to a telling what only another one knows."""
+    missing = {
+        name: getattr(more, name)
+        for name in _KNOWN_LATER
+        if getattr(told, name) is None and getattr(more, name) is not None
+    }
+    return told.model_copy(update=missing)
+
+
+def told_too(one: ToldExposure, reason: str) -> str:
+    """Say by which further way an exposure was told, and why it is the same."""
+    way = one.told.told_by.value.replace("_", " ")
+    return f"told by {way} too: {reason}"[:2000]
+
+
+def _exposure(one: ToldExposure) -> Exposure:
     told = one.told
     return Exposure(
         key=one.key,
@@ -141,7 +157,6 @@ def _exposure(one: ToldExposure, *, plate: bool = False) -> Exposure:
         set_exposure_ms=told.set_exposure_ms,
         exposure_ms=told.exposure_ms,
         counter=told.exposure_counter,
-        plate=plate,
         study=told.study_instance_uid,
     )
 
