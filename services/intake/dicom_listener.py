@@ -13,9 +13,15 @@ from pynetdicom.transport import RequestHandler, ThreadedAssociationServer
 from services.intake.dicom_places import Places
 from services.intake.dicom_receive import AnswerStore, NewFile, StoreReceiver
 from services.intake.dicom_stream import Messages, StreamingDul
-from services.intake.dicom_tls import handshake, presented_certificate_sha256
+from services.intake.dicom_tls import (
+    handshake,
+    is_wrong_handshake,
+    presented_certificate_sha256,
+)
 from services.intake.dicom_wire import Wire
 from services.intake.ports import PortTaken
+from services.runtime.audit import Refusal
+from services.runtime.audit_writer import AuditWriter
 from services.runtime.metrics import DICOM_REQUESTS
 
 log = structlog.get_logger(__name__)
@@ -85,6 +91,7 @@ class StreamingServer(ThreadedAssociationServer):  # type: ignore[misc]
         new_file: NewFile,
         answer: AnswerStore,
         places: Places,
+        audit: AuditWriter,
         most_connections: int,
         associate_timeout_s: float,
         idle_timeout_s: float,
@@ -93,6 +100,7 @@ class StreamingServer(ThreadedAssociationServer):  # type: ignore[misc]
         self.new_file = new_file
         self.answer = answer
         self.places = places
+        self._audit = audit
         self.associate_timeout_s = associate_timeout_s
         self.idle_timeout_s = idle_timeout_s
         self._listener = listener
@@ -144,7 +152,8 @@ class StreamingServer(ThreadedAssociationServer):  # type: ignore[misc]
             if self._connections < self._most_connections:
                 self._connections += 1
                 return True
-        _refuse(client_address, f"expected at most {self._most_connections} connections at once")
+        reason = f"expected at most {self._most_connections} connections at once"
+        self._refuse(client_address, "connection", reason)
         return False
 
     def forget_connection(self) -> None:
@@ -165,7 +174,9 @@ class StreamingServer(ThreadedAssociationServer):  # type: ignore[misc]
                 request = handshake(self._tls, request, self.associate_timeout_s)
             self.finish_request(request, client_address)  # starts the association's thread
         except OSError as error:
-            _refuse(client_address, f"TLS: {error}" if self._tls else str(error))
+            wrong = self._tls is not None and is_wrong_handshake(error)
+            what = "tls handshake" if wrong else None
+            self._refuse(client_address, what, f"TLS: {error}" if self._tls else str(error))
             self._give_up(request)
         except Exception:  # noqa: BLE001 - one connection's trouble must not end the listener
             self.handle_error(request, client_address)
@@ -179,7 +190,11 @@ class StreamingServer(ThreadedAssociationServer):  # type: ignore[misc]
         self.shutdown_request(request)
         self.forget_connection()
 
-
-def _refuse(client_address: Any, reason: str) -> None:
-    log.warning("connection_refused", audit=True, address=str(client_address[0]), reason=reason)
-    DICOM_REQUESTS.labels("connection", "refused").inc()
+    def _refuse(self, client_address: Any, what: str | None, reason: str) -> None:
+        """Say that a connection ends; ``what`` is for the audit, None where nobody was refused."""
+        address = str(client_address[0])
+        log.warning("connection_refused", audit=True, address=address, reason=reason)
+        DICOM_REQUESTS.labels("connection", "refused").inc()
+        if what is not None:
+            door = "dicom" if self._tls is None else "dicom-tls"
+            self._audit.refused(Refusal(door, what, reason, address))

@@ -31,6 +31,7 @@ from services.intake.sop_classes import (
     VERIFICATION,
 )
 from services.intake.step_desk import StepDesk
+from services.runtime.audit_writer import AuditWriter
 from services.runtime.metrics import DICOM_REQUESTS
 from services.runtime.settings import IntakeSettings
 
@@ -85,6 +86,7 @@ class DicomNode:
         commitments: CommitmentProvider,
         listeners: Listeners,
         places: Places,
+        audit: AuditWriter,
     ) -> None:
         self._threads: list[Thread] = []
         # The listener's own title is never asked for: each site has its own, see check_peer.
@@ -110,7 +112,7 @@ class DicomNode:
             entity,
             contexts=entity.supported_contexts,
             handlers=[
-                (evt.EVT_REQUESTED, check_peer, [group]),
+                (evt.EVT_REQUESTED, check_peer, [group, audit]),
                 (evt.EVT_C_ECHO, _handle_echo),
                 (evt.EVT_C_FIND, worklist.find),
                 (evt.EVT_N_CREATE, handle_create, [steps]),
@@ -122,6 +124,7 @@ class DicomNode:
             new_file=images.folder.new_file,
             answer=partial(_answer_store, images=images),
             places=places,
+            audit=audit,
             most_connections=most_connections,
             associate_timeout_s=settings.associate_timeout_s,
             idle_timeout_s=settings.idle_timeout_s,

@@ -5,6 +5,8 @@ from typing import Any, NamedTuple
 import structlog
 
 from schemas.group import Device, Group, Site
+from services.runtime.audit import Refusal
+from services.runtime.audit_writer import AuditWriter
 from services.runtime.metrics import DICOM_REQUESTS
 
 log = structlog.get_logger(__name__)
@@ -44,7 +46,28 @@ def judge(
     return CALLING_TITLE_UNKNOWN
 
 
-def check_peer(event: Any, group: Group) -> None:
+def why_refused(
+    group: Group, called: str, calling: str, address: str, certificate_sha256: str | None
+) -> tuple[Site | None, str]:
+    """Say why ``judge`` rejects, for the audit alone: the caller is not told that much."""
+    sites = [site for site in group.sites if site.called_ae_title == called]
+    if not sites:
+        return None, "called AE title: expected that of a site"
+    for site in sites:
+        for device in site.devices:
+            if device.ae_title != calling:
+                continue
+            if not device.is_at(address):
+                return site, f"address: expected one of {device.name}"
+            if device.certificate_sha256 is None:
+                return site, f"TLS: expected {device.name} without, it has no certificate listed"
+            if certificate_sha256 is None:
+                return site, f"TLS: expected {device.name} with its certificate"
+            return site, f"certificate: expected that of {device.name}"
+    return sites[0], f"calling AE title: expected that of a device of {sites[0].name}"
+
+
+def check_peer(event: Any, group: Group, audit: AuditWriter) -> None:
     """Answer an association request by name, address and certificate (handler of EVT_REQUESTED)."""
     association = event.assoc
     request = association.requestor.primitive
@@ -68,6 +91,20 @@ def check_peer(event: Any, group: Group) -> None:
             reason=f"all places taken (setting {_LIMIT})" if full else verdict.reason,
         )
         DICOM_REQUESTS.labels("A-ASSOCIATE", "full" if full else "rejected").inc()
+        told = (called, calling, address, certificate)
+        site, reason = (None, f"all places taken ({_LIMIT})") if full else why_refused(group, *told)
+        audit.refused(
+            Refusal(
+                "dicom" if certificate is None else "dicom-tls",
+                "association",
+                reason,
+                address,
+                site=None if site is None else site.name,
+                called=called,
+                calling=calling,
+                certificate_sha256=certificate,
+            )
+        )
         association.acse.send_reject(*verdict)
         association.kill()
         return

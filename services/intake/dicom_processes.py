@@ -183,7 +183,9 @@ def _serve(
     node = make_node(runtime, listeners, places)
     stop = Event()
     thread = Thread(target=node.run, args=(stop,), name="dicom")
+    audit = Thread(target=runtime.audit.run, args=(stop,), name="audit")
     thread.start()
+    audit.start()
     told: Counts = {}
     with suppress(EOFError, OSError):  # either says that the parent has closed its end
         while thread.is_alive():
@@ -194,7 +196,9 @@ def _serve(
                 pipe.recv()
     stop.set()
     thread.join()
+    audit.join()
     node.close()
+    runtime.audit.finish()
     runtime.bus.close()
     runtime.store.close()
 

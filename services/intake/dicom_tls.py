@@ -60,6 +60,12 @@ def handshake(context: ssl.SSLContext, peer: socket.socket, timeout_s: float) ->
         raise
 
 
+def is_wrong_handshake(error: OSError) -> bool:
+    """Tell a handshake that failed for what the peer showed, or did not, from one broken off."""
+    broken_off = (ssl.SSLEOFError, ssl.SSLZeroReturnError, ssl.SSLSyscallError)
+    return isinstance(error, ssl.SSLError) and not isinstance(error, broken_off)
+
+
 def presented_certificate_sha256(peer: socket.socket) -> str | None:
     """Hash the certificate that the peer has shown (DER), or None where it speaks no TLS."""
     if not isinstance(peer, ssl.SSLSocket):

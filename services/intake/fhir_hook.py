@@ -21,7 +21,15 @@ from services.intake.fhir_json import FhirRefused, Resource, read_resource
 from services.intake.fhir_look import BundleLook, ServerLook
 from services.intake.fhir_poller import FhirPoller
 from services.intake.fhir_reading import READ_TYPES
-from services.intake.http_app import TooLarge, bounded_body, holder_of
+from services.intake.http_app import (
+    TooLarge,
+    address_of,
+    bounded_body,
+    holder_of,
+    refuse_token,
+)
+from services.runtime.audit import Refusal
+from services.runtime.audit_writer import AuditWriter
 from services.runtime.store import StoreUnavailable
 
 log = structlog.get_logger(__name__)
@@ -83,7 +91,9 @@ class FhirHook:
         return near, told
 
 
-def add_fhir_hook(app: FastAPI, group: Group, hook: FhirHook, max_body_bytes: int) -> None:
+def add_fhir_hook(
+    app: FastAPI, group: Group, hook: FhirHook, max_body_bytes: int, audit: AuditWriter
+) -> None:
     """Add the door to the HTTP application.
 
     200: taken, or heard. 422: one at least could not be used and is in triage; the outcome names
@@ -91,7 +101,7 @@ def add_fhir_hook(app: FastAPI, group: Group, hook: FhirHook, max_body_bytes: in
     """
 
     async def notify(request: Request) -> JSONResponse:
-        record = _record_of(group, request)
+        record = _record_of(group, request, audit)
         if isinstance(record, JSONResponse):
             return record
         try:
@@ -115,16 +125,22 @@ def add_fhir_hook(app: FastAPI, group: Group, hook: FhirHook, max_body_bytes: in
     app.add_api_route("/fhir/notify/{kind}/{number}", notify, methods=["PUT", "POST"])
 
 
-def _record_of(group: Group, request: Request) -> tuple[Site, Device] | JSONResponse:
+def _record_of(
+    group: Group, request: Request, audit: AuditWriter
+) -> tuple[Site, Device] | JSONResponse:
     found = holder_of(group, request)
-    address = request.client.host if request.client else "unknown"
     if found is None:
-        log.warning("token_refused", audit=True, address=address)
+        refuse_token(request, audit)
         headers = {"WWW-Authenticate": "Bearer"}
         return _outcome(401, "login", "Authorization", "a record's bearer token", headers)
     site, holder = found
     if not isinstance(holder, Device) or holder.kind is not DeviceKind.RECORD:
+        address = address_of(request)
         log.warning("notification_refused", audit=True, address=address, holder=holder.name)
+        reason = "token: expected that of a patient record"
+        audit.refused(
+            Refusal("http", "notification", reason, address, site.name, holder=holder.name)
+        )
         return _outcome(403, "forbidden", "Authorization", "the token of a patient record")
     return site, holder
 

@@ -21,6 +21,8 @@ from services.intake.hl7_reading import read_facts
 from services.intake.mllp_frames import BrokenStream
 from services.intake.record_facts import Contradicted, keep_all, record_message
 from services.runtime import triage
+from services.runtime.audit import Refusal
+from services.runtime.audit_writer import AuditWriter
 from services.runtime.outbox import Relay
 from services.runtime.store import Store, StoreUnavailable
 
@@ -57,6 +59,7 @@ class Hl7Desk:
         store: Store,
         relay: Relay,
         codes: RecordCodes,
+        audit: AuditWriter,
         character_set_when_none: str = "ASCII",
         now: Callable[[], datetime] = _now,
     ) -> None:
@@ -65,6 +68,7 @@ class Hl7Desk:
         self._store = store
         self._relay = relay
         self._codes = codes
+        self._audit = audit
         self._character_set_when_none = character_set_when_none
         self._now = now
 
@@ -91,6 +95,7 @@ class Hl7Desk:
             sender = self._sender(header, address, certificate_sha256)
         except Hl7Refused as error:
             log.warning("message_refused", audit=True, address=address, field=str(error.place))
+            self._note_stranger(header, address, certificate_sha256, error)
             made = answers(header, Verdict.REJECT, [error], self._now())
             return Answered(tuple(made), close=True)
         try:
@@ -114,6 +119,30 @@ class Hl7Desk:
         """Forget old control ids (StoreUnavailable)."""
         with self._store.begin() as connection:
             record_store.forget_messages(connection, self._now(), record_store.KEPT_FOR)
+
+    def _note_stranger(
+        self,
+        header: Segment | None,
+        address: str,
+        certificate_sha256: str | None,
+        error: Hl7Refused,
+    ) -> None:
+        def claimed(application: int, facility: int) -> str | None:
+            if header is None:
+                return None
+            return f"{header.text(application)}^{header.text(facility)}"
+
+        self._audit.refused(
+            Refusal(
+                "mllp",
+                "message",
+                f"{error.place}: expected {error.expected}",
+                address,
+                called=claimed(5, 6),
+                calling=claimed(3, 4),
+                certificate_sha256=certificate_sha256,
+            )
+        )
 
     def _answer(self, header: Segment | None, refusal: Hl7Refused | None) -> list[bytes]:
         refusals = [] if refusal is None else [refusal]

@@ -11,6 +11,8 @@ from starlette.concurrency import run_in_threadpool
 from schemas.group import Group, Site
 from services.intake.http_offers import OfferDesk
 from services.intake.permissions import Holder
+from services.runtime.audit import Refusal
+from services.runtime.audit_writer import AuditWriter
 from services.runtime.store import StoreUnavailable
 
 log = structlog.get_logger(__name__)
@@ -23,7 +25,7 @@ class TooLarge(Exception):  # noqa: N818 - never leaves the HTTP door
     """A body is larger than the settings allow."""
 
 
-def build_app(group: Group, desk: OfferDesk, max_body_bytes: int) -> FastAPI:
+def build_app(group: Group, desk: OfferDesk, max_body_bytes: int, audit: AuditWriter) -> FastAPI:
     """Make the application; see ``OfferDesk.take`` for its statuses."""
     app = FastAPI(title="gomphosis intake", docs_url=None, redoc_url=None, openapi_url=None)
 
@@ -31,8 +33,7 @@ def build_app(group: Group, desk: OfferDesk, max_body_bytes: int) -> FastAPI:
     async def facts(request: Request) -> JSONResponse:
         found = holder_of(group, request)
         if found is None:
-            address = request.client.host if request.client else "unknown"
-            log.warning("token_refused", audit=True, address=address)
+            refuse_token(request, audit)
             return problem(
                 401,
                 "Authorization",
@@ -45,7 +46,7 @@ def build_app(group: Group, desk: OfferDesk, max_body_bytes: int) -> FastAPI:
             # The rest is not read; the connection cannot carry another request.
             return problem(413, "body", f"at most {max_body_bytes} bytes", {"Connection": "close"})
         try:
-            answered = await run_in_threadpool(desk.take, *found, body)
+            answered = await run_in_threadpool(desk.take, *found, body, address_of(request))
         except StoreUnavailable as error:
             log.error("facts_not_taken", reason=str(error))
             return problem(
@@ -65,6 +66,20 @@ def holder_of(group: Group, request: Request) -> tuple[Site, Holder] | None:
     if scheme.lower() != "bearer" or not token.strip():
         return None
     return group.token_holder(token.strip())
+
+
+def address_of(request: Request) -> str | None:
+    """Tell where a request comes from."""
+    return request.client.host if request.client else None
+
+
+def refuse_token(request: Request, audit: AuditWriter) -> None:
+    """Note that a request was refused for its token; the token itself goes nowhere."""
+    address = address_of(request)
+    log.warning("token_refused", audit=True, address=address)
+    shown = "authorization" in request.headers
+    reason = "token: expected one of this group" if shown else "token: expected one, found none"
+    audit.refused(Refusal("http", "request", reason, address))
 
 
 async def bounded_body(request: Request, max_body_bytes: int) -> bytes:

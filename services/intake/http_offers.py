@@ -19,6 +19,8 @@ from services.intake.accept import AlreadyKnown, Conflict, accept, check_natural
 from services.intake.count import count_outcomes
 from services.intake.permissions import Holder, NotPermitted, check_permitted, source_of
 from services.runtime import triage
+from services.runtime.audit import Refusal
+from services.runtime.audit_writer import AuditWriter
 from services.runtime.outbox import Relay
 from services.runtime.store import Store
 
@@ -68,14 +70,23 @@ class _Read:
 class OfferDesk:
     """Takes bodies of offers. Safe to use from many threads."""
 
-    def __init__(self, service: str, group: Group, store: Store, relay: Relay, most: int) -> None:
+    def __init__(
+        self,
+        service: str,
+        group: Group,
+        store: Store,
+        relay: Relay,
+        most: int,
+        audit: AuditWriter,
+    ) -> None:
         self._service = service
         self._group = group
         self._store = store
         self._relay = relay
         self._most = most
+        self._audit = audit
 
-    def take(self, site: Site, holder: Holder, body: bytes) -> Answered:
+    def take(self, site: Site, holder: Holder, body: bytes, address: str | None = None) -> Answered:
         """Keep every offer of a body that can be kept; return once all that is durable.
 
         Status 200: all kept or known. 207: some were rejected. 403: the holder may tell none of
@@ -101,7 +112,7 @@ class OfferDesk:
         count_outcomes(messages, kept)
         for one in read:
             if one.error is not None:
-                self._say_refused(site, holder, one, one.error)
+                self._say_refused(site, holder, one, one.error, address)
         outcomes = iter(kept)
         answers = []
         for one in read:
@@ -170,7 +181,16 @@ class OfferDesk:
         with self._store.begin() as connection:
             triage.keep(connection, self._entries(read))
 
-    def _say_refused(self, site: Site, holder: Holder, one: _Read, error: InvalidInput) -> None:
+    def _say_refused(
+        self, site: Site, holder: Holder, one: _Read, error: InvalidInput, address: str | None
+    ) -> None:
+        if isinstance(error, NotPermitted):
+            # Not the value: whatever a stranger writes into a fact stays out of the audit.
+            reason = f"{error.field}: expected {error.expected}"
+            what = f"fact {one.kind}"
+            self._audit.refused(
+                Refusal("http", what, reason, address, site.name, holder=holder.name)
+            )
         log.warning(
             "offer_refused",
             audit=isinstance(error, NotPermitted),

@@ -9,10 +9,16 @@ from typing import Final
 
 import structlog
 
-from services.intake.dicom_tls import handshake, presented_certificate_sha256
+from services.intake.dicom_tls import (
+    handshake,
+    is_wrong_handshake,
+    presented_certificate_sha256,
+)
 from services.intake.hl7_desk import Answered, Hl7Desk
 from services.intake.mllp_frames import BrokenStream, FrameReader, framed
 from services.intake.ports import PortTaken
+from services.runtime.audit import Refusal
+from services.runtime.audit_writer import AuditWriter
 from services.runtime.settings import MllpSettings, SettingsError
 from services.runtime.store import StoreUnavailable
 
@@ -33,9 +39,10 @@ class MllpServer:
     Raises PortTaken, or SettingsError for certificates that cannot be read.
     """
 
-    def __init__(self, settings: MllpSettings, desk: Hl7Desk) -> None:
+    def __init__(self, settings: MllpSettings, desk: Hl7Desk, audit: AuditWriter) -> None:
         self._settings = settings
         self._desk = desk
+        self._audit = audit
         self._tls = _tls_context(settings)
         self._threads: set[Thread] = set()
         self._lock = Lock()
@@ -91,12 +98,13 @@ class MllpServer:
 
     def _admit(self, connection: socket.socket, address: str, stop: Event) -> None:
         if not self._desk.devices_at(address):
-            log.warning("connection_refused", audit=True, address=address, reason="address")
+            self._refuse(address, "address: expected that of a listed sender")
             connection.close()
             return
         with self._lock:
             if len(self._threads) >= self._settings.max_connections:
-                log.warning("connection_refused", audit=True, address=address, reason="too many")
+                most = self._settings.max_connections
+                self._refuse(address, f"expected at most {most} connections at once")
                 connection.close()
                 return
             thread = Thread(
@@ -105,9 +113,13 @@ class MllpServer:
             self._threads.add(thread)
         thread.start()
 
+    def _refuse(self, address: str, reason: str) -> None:
+        log.warning("connection_refused", audit=True, address=address, reason=reason)
+        self._audit.refused(Refusal("mllp", "connection", reason, address))
+
     def _serve(self, connection: socket.socket, address: str, stop: Event) -> None:
         try:
-            secured, certificate = self._secure(connection)
+            secured, certificate = self._secure(connection, address)
             with secured:
                 self._converse(secured, address, certificate, stop)
         except OSError as error:  # TLS errors too
@@ -120,11 +132,17 @@ class MllpServer:
             with self._lock:
                 self._threads = {one for one in self._threads if one is not current_thread()}
 
-    def _secure(self, connection: socket.socket) -> tuple[socket.socket, str | None]:
+    def _secure(self, connection: socket.socket, address: str) -> tuple[socket.socket, str | None]:
         """Shake hands in the connection's own thread: a stalled peer holds up nobody else."""
         if self._tls is None:
             return connection, None
-        secured = handshake(self._tls, connection, _HANDSHAKE_S)
+        try:
+            secured = handshake(self._tls, connection, _HANDSHAKE_S)
+        except OSError as error:
+            if is_wrong_handshake(error):
+                log.warning("handshake_refused", audit=True, address=address, reason=str(error))
+                self._audit.refused(Refusal("mllp", "tls handshake", f"TLS: {error}", address))
+            raise
         return secured, presented_certificate_sha256(secured)
 
     def _converse(

@@ -62,9 +62,10 @@ def _open_mllp(runtime: Runtime, codes: RecordCodes, doors: RecordDoors) -> None
         runtime.store,
         runtime.relay,
         codes,
+        runtime.audit,
         settings.character_set_when_none,
     )
-    server = MllpServer(settings, desk)
+    server = MllpServer(settings, desk, runtime.audit)
     doors.loops.append(Loop("mllp", server.run, server.ready))
     doors.closers.append(server.close)
 
@@ -81,7 +82,7 @@ def _open_fhir(runtime: Runtime, codes: RecordCodes, app: FastAPI, doors: Record
         doors.loops.append(Loop("fhir", poller.run, poller.ready))
         doors.closers.append(client.close)
     hook = FhirHook(desk, codes, settings.max_facts_in_body, client, poller)
-    add_fhir_hook(app, runtime.group, hook, settings.max_body_bytes)
+    add_fhir_hook(app, runtime.group, hook, settings.max_body_bytes, runtime.audit)
 
 
 def _record_of(settings: FhirSettings, group: Group) -> tuple[Site, Device]:

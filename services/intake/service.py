@@ -36,8 +36,9 @@ def build(runtime: Runtime) -> Service:
         runtime.store,
         runtime.relay,
         settings.intake.max_facts_in_body,
+        runtime.audit,
     )
-    app = build_app(runtime.group, desk, settings.intake.max_body_bytes)
+    app = build_app(runtime.group, desk, settings.intake.max_body_bytes, runtime.audit)
     watched = watch_loop(runtime)
     commitments = Commitments(runtime.store, runtime.group, folder.root)
     availability = Availability(
@@ -68,6 +69,7 @@ def build(runtime: Runtime) -> Service:
         node.close()
         door.close()
         records.close()
+        runtime.audit.finish()
 
     return Service(
         runtime.service,
@@ -78,6 +80,7 @@ def build(runtime: Runtime) -> Service:
             Loop("http", door.run, door.ready),
             *records.loops,
             Loop("peers", peers.run),
+            Loop("audit", runtime.audit.run),
             *([watched] if watched else []),
         ],
         close,
@@ -114,6 +117,7 @@ def make_node(runtime: Runtime, listeners: Listeners, places: Places) -> DicomNo
         CommitmentProvider(Commitments(runtime.store, runtime.group, folder.root)),
         listeners,
         places,
+        runtime.audit,
     )
 
 

@@ -15,6 +15,7 @@ from schemas.channels import SUBSCRIPTIONS, Subscription
 from schemas.errors import GomphosisError
 from schemas.group import Group, load_group
 from services.runtime import inbox, triage
+from services.runtime.audit_writer import AuditWriter
 from services.runtime.bus import Bus, BusLimits, BusUnavailable
 from services.runtime.bus_choice import open_bus
 from services.runtime.health import HealthServer
@@ -54,6 +55,7 @@ class Runtime:
     store: Store
     bus: Bus
     relay: Relay
+    audit: AuditWriter
 
     def worker(self, subscription: Subscription, handler: Handler) -> Loop:
         """Make the loop that runs a handler on a subscription."""
@@ -87,7 +89,8 @@ def open_runtime(service: str, settings: Settings) -> Runtime:
     store = Store(settings.store_url, settings.store.pool_size)
     bus = open_bus(settings.bus_url, limits, f"gomphosis-{service}")
     group = load_group(settings.group_dir)
-    return Runtime(service, settings, group, store, bus, Relay(service, store, bus))
+    relay, audit = Relay(service, store, bus), AuditWriter(service, store)
+    return Runtime(service, settings, group, store, bus, relay, audit)
 
 
 def build(runtime: Runtime) -> Service:

@@ -1,4 +1,4 @@
-"""The tables that every service shares by shape: outbox, inbox, triage.
+"""The tables that every service shares by shape: outbox, inbox, triage, audit.
 
 A service's own tables live in its ``store.py``, on the same metadata.
 """
@@ -97,3 +97,23 @@ TRIAGE = Table(
     Index("ix_runtime_triage_state_id", "state", "id"),
 )
 """Input that could not be used, with the reason, until a person settles it."""
+
+AUDIT = Table(
+    "runtime_audit",
+    METADATA,
+    Column("id", RowId, primary_key=True, autoincrement=True),
+    Column("service", String(32), nullable=False),
+    Column("door", String(16), nullable=False),
+    Column("refused", String(64), nullable=False),
+    Column("reason", String(400), nullable=False),
+    Column("address", String(64)),
+    Column("site", String(64)),
+    Column("called", String(64)),
+    Column("calling", String(64)),
+    Column("holder", String(64)),
+    Column("certificate_sha256", String(64)),
+    Column("attempts", BigInteger, nullable=False),
+    Column("first_at", UtcDateTime, nullable=False),
+    Column("last_at", UtcDateTime, nullable=False, index=True),
+)
+"""Who was refused what. Rows are added only: triggers refuse anything else."""

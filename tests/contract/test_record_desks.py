@@ -20,6 +20,7 @@ from services.intake.hl7_message import read_message
 from services.intake.record_store import RECORD_MESSAGE, Cursor
 from services.intake.store import FACT, ORDER
 from services.runtime import triage
+from services.runtime.audit_writer import AuditWriter
 from services.runtime.bus import BusLimits
 from services.runtime.bus_choice import open_bus
 from services.runtime.migrate import go_back, migrate
@@ -53,7 +54,9 @@ def relay(store: Store, tmp_path: Any) -> Iterator[Relay]:
 
 @pytest.fixture
 def desk(store: Store, relay: Relay) -> Hl7Desk:
-    return Hl7Desk("intake", GROUP, store, relay, codes(), now=lambda: AT)
+    return Hl7Desk(
+        "intake", GROUP, store, relay, codes(), AuditWriter("intake", store), now=lambda: AT
+    )
 
 
 def told(desk: Hl7Desk, lines: list[str]) -> str:
@@ -134,7 +137,9 @@ def test_old_control_ids_are_forgotten_and_their_facts_still_known(
     # given
     told(desk, omg())
     later = AT + record_store.KEPT_FOR + timedelta(days=1)
-    after = Hl7Desk("intake", GROUP, store, relay, codes(), now=lambda: later)
+    after = Hl7Desk(
+        "intake", GROUP, store, relay, codes(), AuditWriter("intake", store), now=lambda: later
+    )
 
     # when
     after.forget_old()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import socket
 import ssl
 import subprocess
@@ -17,59 +16,10 @@ from pynetdicom.sop_class import Verification
 from structlog.testing import capture_logs
 
 from services.intake.dicom_tls import TlsSettingsError, tls_context
+from tests.certificates import Pki, sha256_of
 from tests.intake_support import GROUP, HOST, Intake, make_image, running_intake, send, write_file
 from tests.servers.dcmtk import Dcmtk
-from tests.servers.missing import missing
 from tests.servers.polling import wait_until
-
-
-class Authority:
-    """An invented certification authority, by the openssl command."""
-
-    def __init__(self, folder: Path, name: str) -> None:
-        self._folder = folder
-        self._name = name
-        folder.mkdir(exist_ok=True)
-        self.certificate = folder / f"{name}.pem"
-        self._key = folder / f"{name}.key"
-        self._openssl(
-            *("req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2"),
-            *("-subj", f"/CN=Invented {name}", "-keyout", self._key, "-out", self.certificate),
-        )
-
-    def issue(self, name: str) -> tuple[Path, Path]:
-        """Make a certificate and its key."""
-        certificate, key = self._folder / f"{name}.pem", self._folder / f"{name}.key"
-        request = self._folder / f"{name}.csr"
-        self._openssl(
-            *("req", "-newkey", "rsa:2048", "-nodes", "-subj", f"/CN=Invented {name}"),
-            *("-keyout", key, "-out", request),
-        )
-        self._openssl(
-            *("x509", "-req", "-days", "2", "-in", request, "-out", certificate),
-            *("-CA", self.certificate, "-CAkey", self._key, "-CAcreateserial"),
-        )
-        return certificate, key
-
-    @staticmethod
-    def _openssl(*words: str | Path) -> None:
-        try:
-            subprocess.run(["openssl", *map(str, words)], check=True, capture_output=True)
-        except FileNotFoundError:
-            missing("openssl", "apt-get install openssl")
-
-
-def sha256_of(certificate: Path) -> str:
-    return hashlib.sha256(ssl.PEM_cert_to_DER_cert(certificate.read_text())).hexdigest()
-
-
-class Pki:
-    def __init__(self, folder: Path) -> None:
-        self.ours = Authority(folder, "authority")
-        self.server = self.ours.issue("intake")
-        self.station = self.ours.issue("station-1")
-        self.other = self.ours.issue("station-2")
-        self.stranger = Authority(folder, "foreign authority").issue("stranger")
 
 
 @pytest.fixture(scope="module")
