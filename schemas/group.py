@@ -15,7 +15,9 @@ from schemas.base import Contract, Name, Positive, Text, Tooth
 from schemas.errors import InvalidInput
 from schemas.facts.desk import Sha256
 from schemas.facts.exposure import Receptor
+from schemas.outputs import Waveform
 from schemas.rule_files import read_rules
+from schemas.tube_calibration import TubeCalibration
 
 AeTitle = Annotated[str, Field(min_length=1, max_length=16, pattern=r"^[\x21-\x5b\x5d-\x7e]+$")]
 """A DICOM application entity title without spaces (PS3.5 section 6.2, VR AE; from memory)."""
@@ -48,7 +50,9 @@ class DeviceKind(StrEnum):
 class Tube(Contract):
     """What the dose model needs to know of an X-ray set; the site measures or reads it.
 
-    The field at the cone's end is round (``field_diameter_mm``) or a rectangle.
+    The field at the cone's end is round (``field_diameter_mm``) or a rectangle. Without a
+    ``reference_distance_mm`` dose is compared at the cone's end (``source_to_skin_mm``). Old
+    calibrations stay listed: an exposure counts by the one that was the newest on its day.
     """
 
     total_filtration_mm_al: Positive
@@ -57,6 +61,9 @@ class Tube(Contract):
     field_diameter_mm: Positive | None = None
     field_width_mm: Positive | None = None
     field_height_mm: Positive | None = None
+    waveform: Waveform = "unknown"
+    reference_distance_mm: Positive | None = None
+    calibrations: tuple[TubeCalibration, ...] = ()
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -64,8 +71,18 @@ class Tube(Contract):
             "anode_angle_degrees": 16.0,
             "source_to_skin_mm": 200.0,
             "field_diameter_mm": 60.0,
+            "waveform": "rectified",
+            "calibrations": [TubeCalibration.EXAMPLES[0]],
         },
     )
+
+    @model_validator(mode="after")
+    def _calibrations_are_told_apart(self) -> Self:
+        names = [calibration.name for calibration in self.calibrations]
+        days = [calibration.measured_on for calibration in self.calibrations]
+        if len(set(names)) != len(names) or len(set(days)) != len(days):
+            raise ValueError("expected every calibration of a tube to have its own name and day")
+        return self
 
     @model_validator(mode="after")
     def _has_one_field_shape(self) -> Self:
@@ -79,10 +96,15 @@ class Tube(Contract):
 
 
 class Endpoint(Contract):
-    """Where a DICOM peer listens, for what we send: commitments, availability."""
+    """Where a DICOM peer listens, for what we send: commitments, availability.
+
+    With ``tls`` it must show the device's ``certificate_sha256``, or, without one, a certificate
+    of the CA in the settings that names ``host``.
+    """
 
     host: Annotated[str, Field(min_length=1, max_length=253)]
     port: Annotated[int, Field(ge=1, le=65_535)]
+    tls: bool = False
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = ({"host": "127.0.0.1", "port": 11113},)
 

@@ -1,5 +1,8 @@
 """Tube output tables: air kerma per mAs of an X-ray tube, by model."""
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
 from importlib.resources import files
 from itertools import product
 from pathlib import Path
@@ -10,11 +13,13 @@ from pydantic import Field, model_validator
 from schemas.base import Contract, NotNegative, Positive, Text
 from schemas.rule_files import read_rules
 
-Waveform = Literal["constant_potential", "rectified", "unknown"]
+KnownWaveform = Literal["constant_potential", "rectified"]
+Waveform = Literal[KnownWaveform, "unknown"]
 """The tube's potential over time. ``rectified``: alternating mains, half-wave, self-rectified or
 full-wave, unsmoothed, which give the same per mAs; ``unknown`` is never guessed."""
 
 _POINT_EXAMPLE: dict[str, Any] = {
+    "waveform": "constant_potential",
     "tube_kv": 60.0,
     "filtration_mm_al": 2.0,
     "anode_angle_degrees": 20.0,
@@ -24,8 +29,9 @@ _POINT_EXAMPLE: dict[str, Any] = {
 
 
 class OutputPoint(Contract):
-    """The output of a tube at one tube potential, filtration and anode angle."""
+    """The output of a tube at one waveform, tube potential, filtration and anode angle."""
 
+    waveform: KnownWaveform
     tube_kv: Annotated[float, Field(ge=20.0, le=150.0)]
     """Peak tube potential in kV."""
     filtration_mm_al: NotNegative
@@ -53,8 +59,8 @@ class SpectrumModel(Contract):
     """Name of the library's set of attenuation coefficients."""
     target: Text
     """Chemical symbol of the anode material."""
-    waveform: Literal["constant_potential"]
-    """A pulsed or self-rectified tube of the same peak potential gives less per mAs."""
+    rectified_wave: Text
+    """How the spectra of a rectified wave were made from those of constant potential."""
     air_path_mm: NotNegative
     """Air between focus and the point of the kerma, in mm. 0: no air in the computation."""
     reference_distance_mm: Positive
@@ -68,7 +74,7 @@ class SpectrumModel(Contract):
             "physics": "casim",
             "attenuation_source": "nist",
             "target": "W",
-            "waveform": "constant_potential",
+            "rectified_wave": "mean over half a period",
             "air_path_mm": 0.0,
             "reference_distance_mm": 1000.0,
             "points": [_POINT_EXAMPLE],
@@ -77,14 +83,41 @@ class SpectrumModel(Contract):
 
     @model_validator(mode="after")
     def _is_a_full_grid(self) -> Self:
-        keys = [(p.tube_kv, p.filtration_mm_al, p.anode_angle_degrees) for p in self.points]
+        keys = [
+            (p.waveform, p.tube_kv, p.filtration_mm_al, p.anode_angle_degrees) for p in self.points
+        ]
         axes = [sorted(set(axis)) for axis in zip(*keys, strict=True)]
         if sorted(keys) != list(product(*axes)):
             raise ValueError(
-                "points must hold every combination of tube_kv, filtration_mm_al and "
+                "points must hold every combination of waveform, tube_kv, filtration_mm_al and "
                 "anode_angle_degrees exactly once"
             )
         return self
+
+    @cached_property
+    def grid(self) -> "OutputGrid":
+        """The points laid out for reading: made once, since a model never changes."""
+        return OutputGrid(
+            reference_distance_mm=self.reference_distance_mm,
+            tube_kv=tuple(sorted({p.tube_kv for p in self.points})),
+            filtration_mm_al=tuple(sorted({p.filtration_mm_al for p in self.points})),
+            anode_angle_degrees=tuple(sorted({p.anode_angle_degrees for p in self.points})),
+            points={
+                (p.waveform, p.anode_angle_degrees, p.filtration_mm_al, p.tube_kv): p
+                for p in self.points
+            },
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OutputGrid:
+    """A model's points by waveform, anode angle, filtration and kV, and its three axes."""
+
+    reference_distance_mm: float
+    tube_kv: tuple[float, ...]
+    filtration_mm_al: tuple[float, ...]
+    anode_angle_degrees: tuple[float, ...]
+    points: Mapping[tuple[KnownWaveform, float, float, float], OutputPoint]
 
 
 def load_spectrum_model(path: Path | None = None) -> SpectrumModel:

@@ -7,8 +7,8 @@ from services.assessment.tube_output import OutOfRange
 
 MINIMUM_HVL_MM_AL: Final = ((30.0, 1.5), (70.0, 1.5), (71.0, 2.1), (80.0, 2.3), (90.0, 2.5))
 """Pairs of kV and mm Al, linear between them (25 Pa. Code 221.25; 32 Ill. Adm. Code 360 table B;
-Ariz. R9-7-605, read; 21 CFR 1020.30, from memory, also for the start at 30 kV). A default that a
-site replaces by its local code."""
+Ariz. R9-7-605, read; 21 CFR 1020.30, from memory). A default that a site replaces by its local
+code."""
 
 
 def minimum_hvl_mm_al(tube_kv: float) -> float:

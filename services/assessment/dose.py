@@ -12,9 +12,10 @@ from typing import Final
 from schemas.errors import InvalidInput
 from schemas.limits import DoseLimits
 from schemas.outputs import SpectrumModel
+from services.assessment.chosen_output import KermaBasis
 from services.assessment.dose_verdict import Comparison, Verdict, compare, overall
 from services.assessment.exposure_technique import ExposureTechnique, TubeGeometry
-from services.assessment.kerma import AirKerma, KermaAreaProduct, KermaBasis, estimate
+from services.assessment.kerma import AirKerma, KermaAreaProduct, estimate
 
 CAUTION: Final = (
     "Estimated beam quantities: no measurement on the patient and not a dosimeter. "

@@ -6,7 +6,7 @@ from enum import StrEnum
 from typing import Final, Literal
 
 from schemas.limits import Levels
-from services.assessment.kerma import interval
+from services.assessment.kerma_uncertainty import interval
 
 Quantity = Literal["kerma_mgy", "kap_mgycm2"]
 

@@ -2,11 +2,11 @@
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from datetime import date
 
 from schemas.errors import InvalidInput
-
-Waveform = Literal["constant_potential", "pulsed", "unknown"]
+from schemas.outputs import Waveform
+from schemas.tube_calibration import TubeCalibration
 
 
 def _check(field: str, value: float | None, *, zero: bool = False) -> None:
@@ -47,31 +47,6 @@ BeamField = RoundField | RectangularField
 
 
 @dataclass(frozen=True, slots=True)
-class SiteCalibration:
-    """The output of one tube as measured at the site, free in air and without backscatter.
-
-    ``points`` are pairs of tube potential in kV and air kerma in µGy per mAs at
-    ``reference_distance_mm`` from focus. The uncertainty is that of the measurement; the
-    default of 0.10 is invented, and the measurer's own figure replaces it.
-    """
-
-    points: tuple[tuple[float, float], ...]
-    reference_distance_mm: float
-    relative_standard_uncertainty: float = 0.10
-
-    def __post_init__(self) -> None:
-        if not self.points:
-            raise InvalidInput("points", self.points, "at least one pair of kV and µGy per mAs")
-        for tube_kv, output_ugy_per_mas in self.points:
-            _check("points.tube_kv", tube_kv)
-            _check("points.output_ugy_per_mas", output_ugy_per_mas)
-        if len({tube_kv for tube_kv, _ in self.points}) != len(self.points):
-            raise InvalidInput("points", self.points, "each tube potential once")
-        _check("reference_distance_mm", self.reference_distance_mm)
-        _check("relative_standard_uncertainty", self.relative_standard_uncertainty, zero=True)
-
-
-@dataclass(frozen=True, slots=True)
 class TubeGeometry:
     """A tube and its beam. ``None`` is 'not known', and never replaced by a guess."""
 
@@ -80,14 +55,17 @@ class TubeGeometry:
     anode_angle_degrees: float | None = None
     source_to_skin_mm: float | None = None
     """Focus to skin in mm, where the exposure itself tells none; most often the cone's length."""
+    reference_distance_mm: float | None = None
+    """Focus to where doses are compared, in mm; without one that is at ``source_to_skin_mm``."""
     field: BeamField | None = None
     waveform: Waveform = "unknown"
-    calibration: SiteCalibration | None = None
+    calibrations: tuple[TubeCalibration, ...] = ()
 
     def __post_init__(self) -> None:
         _check("filtration_mm_al", self.filtration_mm_al, zero=True)
         _check("anode_angle_degrees", self.anode_angle_degrees)
         _check("source_to_skin_mm", self.source_to_skin_mm)
+        _check("reference_distance_mm", self.reference_distance_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,17 +79,25 @@ class ExposureTechnique:
     tube_current_ma: float | None = None
     exposure_ms: float | None = None
     """Delivered time in ms: shorter than the set time where the exposure ended early."""
+    set_exposure_ms: float | None = None
+    exposure_mas: float | None = None
+    """As told beside current and time: it should be their product. Nothing is computed from it."""
     source_to_skin_mm: float | None = None
+    """A told 0 is kept, to be asked about; nothing is computed from it."""
     reported_kerma_mgy: float | None = None
     """Incident air kerma at the skin as the device reports it."""
     reported_kap_mgycm2: float | None = None
     ended_early: bool = False
     repeat: bool = False
+    on: date | None = None
+    """The day by the site's calendar: it says which calibration holds."""
 
     def __post_init__(self) -> None:
         _check("tube_kv", self.tube_kv)
         _check("tube_current_ma", self.tube_current_ma)
         _check("exposure_ms", self.exposure_ms, zero=True)
-        _check("source_to_skin_mm", self.source_to_skin_mm)
+        _check("set_exposure_ms", self.set_exposure_ms, zero=True)
+        _check("exposure_mas", self.exposure_mas, zero=True)
+        _check("source_to_skin_mm", self.source_to_skin_mm, zero=True)
         _check("reported_kerma_mgy", self.reported_kerma_mgy, zero=True)
         _check("reported_kap_mgycm2", self.reported_kap_mgycm2, zero=True)

@@ -1,5 +1,6 @@
 """The dose of a study: sums, what is told apart, verdicts, and unknown kept unknown."""
 
+from datetime import date
 from typing import Any
 
 import pytest
@@ -9,15 +10,15 @@ from hypothesis import strategies as st
 from schemas.errors import InvalidInput
 from schemas.limits import DoseLimits, Levels, ScopeLimits
 from schemas.outputs import load_spectrum_model
+from schemas.tube_calibration import MeasuredOutput, TubeCalibration
+from services.assessment.chosen_output import KermaBasis
 from services.assessment.dose import CAUTION, StudyDose, assess_dose
 from services.assessment.dose_verdict import Verdict
 from services.assessment.exposure_technique import (
     ExposureTechnique,
     RoundField,
-    SiteCalibration,
     TubeGeometry,
 )
-from services.assessment.kerma import KermaBasis
 
 MODEL = load_spectrum_model()
 TUBES = {
@@ -30,8 +31,19 @@ TUBES = {
     "stand": TubeGeometry(
         source_to_skin_mm=200.0,
         field=RoundField(diameter_mm=60.0),
-        calibration=SiteCalibration(
-            points=((60.0, 30.0), (70.0, 42.0)), reference_distance_mm=1000.0
+        calibrations=(
+            TubeCalibration(
+                name="yearly",
+                measured_on=date(2026, 1, 12),
+                valid_until=date(2027, 1, 31),
+                instrument="invented meter",
+                reference_distance_mm=1000.0,
+                relative_standard_uncertainty=0.05,
+                outputs=(
+                    MeasuredOutput(tube_kv=60.0, output_ugy_per_mas=30.0),
+                    MeasuredOutput(tube_kv=70.0, output_ugy_per_mas=42.0),
+                ),
+            ),
         ),
     ),
 }

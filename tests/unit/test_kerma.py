@@ -2,6 +2,8 @@
 
 import json
 import math
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,7 @@ from hypothesis import strategies as st
 from schemas.base import Contract
 from schemas.dose_units import kap_in_mgycm2, kerma_in_mgy
 from schemas.errors import InvalidInput
+from schemas.group import Tube
 from schemas.limits import (
     DoseLimits,
     Levels,
@@ -21,32 +24,38 @@ from schemas.limits import (
     load_dose_limits,
     load_published_reference_levels,
 )
-from schemas.outputs import OutputPoint, SpectrumModel, load_spectrum_model
+from schemas.outputs import OutputPoint, SpectrumModel, Waveform, load_spectrum_model
+from schemas.tube_calibration import LinearityCheck, MeasuredOutput, TubeCalibration
+from services.assessment.beam_geometry import (
+    field_area_cm2,
+    incident_air_kerma_mgy,
+    kerma_area_product_mgycm2,
+)
 from services.assessment.beam_quality import hvl_warning, minimum_hvl_mm_al
+from services.assessment.chosen_output import KermaBasis
 from services.assessment.exposure_technique import (
     ExposureTechnique,
     RectangularField,
     RoundField,
-    SiteCalibration,
     TubeGeometry,
 )
-from services.assessment.kerma import (
-    KermaBasis,
-    combined,
-    estimate,
-    field_area_cm2,
-    incident_air_kerma_mgy,
-    interval,
-    kerma_area_product_mgycm2,
-)
-from services.assessment.tube_output import (
-    OutOfRange,
-    calibrated_output_ugy_per_mas,
-    model_output,
-)
+from services.assessment.kerma import ExposureKerma, estimate
+from services.assessment.kerma_uncertainty import combined, interval
+from services.assessment.tube_output import OutOfRange, model_output
 
 MODEL = load_spectrum_model()
-CALIBRATION = SiteCalibration(points=((60.0, 30.0), (70.0, 42.0)), reference_distance_mm=1000.0)
+CALIBRATION = TubeCalibration(
+    name="yearly",
+    measured_on=date(2026, 1, 12),
+    valid_until=date(2027, 1, 31),
+    instrument="invented meter",
+    reference_distance_mm=1000.0,
+    relative_standard_uncertainty=0.05,
+    outputs=(
+        MeasuredOutput(tube_kv=60.0, output_ugy_per_mas=30.0),
+        MeasuredOutput(tube_kv=70.0, output_ugy_per_mas=42.0),
+    ),
+)
 TUBE = TubeGeometry(
     filtration_mm_al=2.0,
     anode_angle_degrees=20.0,
@@ -65,6 +74,15 @@ def exposure(**changes: Any) -> ExposureTechnique:
     return ExposureTechnique(fact_id="a", **told)
 
 
+def read_model(tube_kv: float, filtration_mm_al: float, anode_angle_degrees: float) -> float:
+    return model_output(
+        MODEL,
+        tube_kv=tube_kv,
+        filtration_mm_al=filtration_mm_al,
+        anode_angle_degrees=anode_angle_degrees,
+    ).kerma_ugy_per_mas
+
+
 def kerma_mgy(technique: ExposureTechnique, tube: TubeGeometry = TUBE) -> float:
     found = estimate(technique, tube, MODEL).kerma
     assert found is not None
@@ -81,6 +99,10 @@ def kerma_mgy(technique: ExposureTechnique, tube: TubeGeometry = TUBE) -> float:
         DoseLimits,
         ReferenceLevel,
         PublishedReferenceLevels,
+        TubeCalibration,
+        MeasuredOutput,
+        LinearityCheck,
+        Tube,
     ],
 )
 def test_every_example_validates(contract: type[Contract]) -> None:
@@ -169,9 +191,9 @@ def test_field_areas_are_worked_out_as_by_hand() -> None:
         ({"tube_kv": 49.9}, "tube_kv", 50.0, 90.0),
         ({"tube_kv": 91.0}, "tube_kv", 50.0, 90.0),
         ({"tube_kv": math.nan}, "tube_kv", 50.0, 90.0),
-        ({"filtration_mm_al": 1.4}, "filtration_mm_al", 1.5, 2.5),
-        ({"filtration_mm_al": 3.0}, "filtration_mm_al", 1.5, 2.5),
-        ({"anode_angle_degrees": 12.0}, "anode_angle_degrees", 16.0, 20.0),
+        ({"filtration_mm_al": 1.4}, "filtration_mm_al", 1.5, 3.0),
+        ({"filtration_mm_al": 3.1}, "filtration_mm_al", 1.5, 3.0),
+        ({"anode_angle_degrees": 11.0}, "anode_angle_degrees", 12.0, 20.0),
     ],
 )
 def test_the_model_is_never_extrapolated(
@@ -179,7 +201,7 @@ def test_the_model_is_never_extrapolated(
 ) -> None:
     inside = {"tube_kv": 60.0, "filtration_mm_al": 2.0, "anode_angle_degrees": 20.0}
     with pytest.raises(OutOfRange, match=f"{field}.*{lowest:g} to {highest:g}") as caught:
-        model_output(MODEL, **(inside | changes))
+        read_model(**(inside | changes))
     assert (caught.value.field, caught.value.lowest, caught.value.highest) == (
         field,
         lowest,
@@ -187,21 +209,12 @@ def test_the_model_is_never_extrapolated(
     )
 
 
-def test_a_calibration_is_read_log_log_between_its_points_and_never_beyond() -> None:
-    halfway = calibrated_output_ugy_per_mas(CALIBRATION, tube_kv=math.sqrt(60.0 * 70.0))
-    assert halfway == pytest.approx(math.sqrt(30.0 * 42.0))
-    single = SiteCalibration(points=((65.0, 35.0),), reference_distance_mm=1000.0)
-    assert calibrated_output_ugy_per_mas(single, tube_kv=65.0) == 35.0
-    with pytest.raises(OutOfRange, match="tube_kv"):
-        calibrated_output_ugy_per_mas(single, tube_kv=66.0)
-
-
 def test_the_device_outranks_the_calibration_and_that_outranks_the_model() -> None:
     calibrated = TubeGeometry(
         filtration_mm_al=2.0,
         anode_angle_degrees=20.0,
         source_to_skin_mm=200.0,
-        calibration=CALIBRATION,
+        calibrations=(CALIBRATION,),
     )
     reported = estimate(exposure(reported_kerma_mgy=1.1), calibrated, MODEL).kerma
     by_calibration = estimate(exposure(), calibrated, MODEL).kerma
@@ -221,12 +234,12 @@ def test_a_calibration_that_does_not_reach_the_kv_gives_way_to_the_model_and_say
         filtration_mm_al=2.0,
         anode_angle_degrees=20.0,
         source_to_skin_mm=200.0,
-        calibration=CALIBRATION,
+        calibrations=(CALIBRATION,),
     )
     found = estimate(exposure(tube_kv=80.0), tube, MODEL)
     assert found.kerma is not None
     assert found.kerma.basis is KermaBasis.MODEL
-    assert "60 to 70" in found.notes[0]
+    assert "58 to 72" in found.notes[0]
 
 
 def test_a_reported_kerma_area_product_gives_kerma_through_the_field() -> None:
@@ -266,7 +279,7 @@ def test_an_untold_technique_gives_unknown_and_names_what_is_missing(missing: st
         (
             TubeGeometry(filtration_mm_al=4.0, anode_angle_degrees=20.0, source_to_skin_mm=200.0),
             MODEL,
-            "filtration_mm_al: expected a value from 1.5 to 2.5",
+            "filtration_mm_al: expected a value from 1.5 to 3",
         ),
     ],
 )
@@ -278,15 +291,26 @@ def test_a_tube_that_the_model_does_not_cover_gives_unknown(
     assert named in found.notes[-1]
 
 
-def test_the_note_says_that_a_pulsed_tube_gives_less_than_the_model() -> None:
-    assert any("constant potential" in note for note in estimate(exposure(), TUBE, MODEL).notes)
-    steady = TubeGeometry(
-        filtration_mm_al=2.0,
-        anode_angle_degrees=20.0,
-        source_to_skin_mm=200.0,
-        waveform="constant_potential",
-    )
-    assert estimate(exposure(), steady, MODEL).notes == ()
+def test_a_wave_that_is_not_known_reads_as_constant_potential_and_says_so() -> None:
+    def read(waveform: Waveform) -> ExposureKerma:
+        return estimate(exposure(), replace(TUBE, waveform=waveform), MODEL)
+
+    unknown, steady, rectified = read("unknown"), read("constant_potential"), read("rectified")
+    assert unknown.kerma is not None
+    assert steady.kerma is not None
+    assert rectified.kerma is not None
+    assert any("waveform is not known" in note for note in unknown.notes)
+    assert steady.notes == rectified.notes == ()
+    assert unknown.kerma.kerma_mgy == steady.kerma.kerma_mgy
+    assert unknown.kerma.waveform == steady.kerma.waveform == "constant_potential"
+    assert rectified.kerma.waveform == "rectified"
+    assert 0.4 < rectified.kerma.kerma_mgy / steady.kerma.kerma_mgy < 0.6
+
+
+def test_a_told_distance_of_nought_serves_for_nothing() -> None:
+    found = estimate(exposure(source_to_skin_mm=0.0), TUBE, MODEL)
+    assert (found.kerma, found.kap, found.at_reference) == (None, None, None)
+    assert "source_to_skin_mm" in found.notes[-1]
 
 
 @pytest.mark.parametrize(
@@ -296,7 +320,7 @@ def test_the_note_says_that_a_pulsed_tube_gives_less_than_the_model() -> None:
         ("tube_kv", 0.0),
         ("tube_current_ma", math.inf),
         ("exposure_ms", -1.0),
-        ("source_to_skin_mm", 0.0),
+        ("source_to_skin_mm", -1.0),
         ("reported_kerma_mgy", -0.1),
         ("reported_kap_mgycm2", math.nan),
     ],
@@ -304,11 +328,6 @@ def test_the_note_says_that_a_pulsed_tube_gives_less_than_the_model() -> None:
 def test_an_impossible_value_is_refused_by_its_field_name(field: str, value: float) -> None:
     with pytest.raises(InvalidInput, match=field):
         exposure(**{field: value})
-
-
-def test_a_calibration_with_two_outputs_at_one_kv_is_refused() -> None:
-    with pytest.raises(InvalidInput, match="each tube potential once"):
-        SiteCalibration(points=((60.0, 30.0), (60.0, 31.0)), reference_distance_mm=1000.0)
 
 
 @given(value=st.floats(0.01, 100.0), u=st.floats(0.001, 1.0))
@@ -410,15 +429,56 @@ def test_an_output_table_with_a_hole_is_refused() -> None:
 
 def test_distance_and_field_size_add_to_the_uncertainty() -> None:
     tube = TubeGeometry(
-        source_to_skin_mm=200.0, field=RoundField(diameter_mm=60.0), calibration=CALIBRATION
+        source_to_skin_mm=200.0, field=RoundField(diameter_mm=60.0), calibrations=(CALIBRATION,)
     )
     found = estimate(exposure(), tube, None)
     assert found.kerma is not None
     assert found.kap is not None
-    # 10 % calibration; 2.5 % of the distance counts twice; 5 % of the area for the product.
+    # 5 % calibration, 5 % of one exposure; 2.5 % of the distance counts twice; 5 % of the area.
     assert found.kerma.relative_standard_uncertainty == pytest.approx(
-        math.hypot(0.10, 0.05), rel=1e-2
+        math.hypot(0.05, 0.05, 0.05), rel=1e-2
     )
     assert found.kap.relative_standard_uncertainty == pytest.approx(
-        math.hypot(0.10, 0.05, 0.05), rel=1e-2
+        math.hypot(0.05, 0.05, 0.05, 0.05), rel=1e-2
     )
+
+
+def test_the_distance_cancels_in_the_product_where_the_field_widens_with_it() -> None:
+    tube = TubeGeometry(
+        source_to_skin_mm=200.0,
+        field=RoundField(diameter_mm=60.0, at_distance_mm=200.0),
+        calibrations=(CALIBRATION,),
+    )
+    found = estimate(exposure(source_to_skin_mm=260.0), tube, None)
+    assert found.kap is not None
+    assert found.at_reference is not None
+    assert found.kap.relative_standard_uncertainty == pytest.approx(
+        math.hypot(0.05, 0.05, 0.05), rel=1e-2
+    )
+    assert found.at_reference.relative_standard_uncertainty == pytest.approx(
+        math.hypot(0.05, 0.05), rel=1e-2
+    )
+
+
+@given(skin_mm=distances, kv=st.floats(60.0, 70.0))
+def test_kerma_at_the_reference_distance_is_the_same_from_wherever_the_skin_is(
+    skin_mm: float, kv: float
+) -> None:
+    tube = replace(TUBE, reference_distance_mm=180.0)
+    at_cone = estimate(exposure(tube_kv=kv), tube, MODEL).at_reference
+    away = estimate(exposure(tube_kv=kv, source_to_skin_mm=skin_mm), tube, MODEL).at_reference
+    assert at_cone is not None
+    assert away is not None
+    assert away.distance_mm == at_cone.distance_mm == 180.0
+    assert away.kerma_mgy == pytest.approx(at_cone.kerma_mgy)
+
+
+def test_a_reported_kerma_is_brought_to_the_reference_distance_by_inverse_square() -> None:
+    told = exposure(reported_kerma_mgy=1.0, source_to_skin_mm=400.0)
+    away = estimate(told, TUBE, MODEL).at_reference
+    there = estimate(exposure(reported_kerma_mgy=1.0), TUBE, MODEL).at_reference
+    assert away is not None
+    assert there is not None
+    assert away.kerma_mgy == pytest.approx(4.0)
+    assert away.distance_mm == 200.0
+    assert away.relative_standard_uncertainty > there.relative_standard_uncertainty == 0.25
