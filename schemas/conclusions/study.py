@@ -206,6 +206,7 @@ class StudyAssessed(Payload):
 
     ``facts`` lists the natural keys of all the facts that it rests on. ``changes`` tells what this
     revision took back of the one before; it depends on when facts came, all else does not.
+    ``people_outside_beam`` is what the last readiness check says; None: nobody told.
     ``new_sensor_cover`` is what the readiness check ``readiness_fact`` says; None: nobody told.
     """
 
@@ -241,6 +242,7 @@ class StudyAssessed(Payload):
     repeats: tuple[RepeatFound, ...] = ()
     dose: DoseResult
     anaesthesia_confirmed_by: Name | None = None
+    people_outside_beam: bool | None = None
     new_sensor_cover: bool | None = None
     readiness_fact: FactKey | None = None
     questions: tuple[Question, ...] = ()

@@ -3,7 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from schemas.conclusions import ExposureUse, ImageResult, Question, StudyAssessed
+from schemas.conclusions import (
+    ExposureUse,
+    ImageResult,
+    PlannedDose,
+    Question,
+    StudyAssessed,
+)
 from schemas.facts import (
     ImageAssigned,
     ImageRejected,
@@ -27,6 +33,7 @@ from services.assessment.explained import (
     made_exposures,
     shown_images,
 )
+from services.assessment.planned_dose import planned_dose, planned_for
 from services.assessment.quality import QualityImage, quality_hints
 from services.assessment.questions import (
     link_questions,
@@ -41,7 +48,7 @@ from services.assessment.room_view import RoomView, technique_cases
 from services.assessment.rules import Rules
 from services.assessment.series import SeriesCheck, check_series
 from services.assessment.series_views import SeriesImage, SeriesTold
-from services.assessment.study_exposures import StudyExposure, dose_of
+from services.assessment.study_exposures import StudyExposure, dose_of, tubes_of
 from services.assessment.study_state import state_of, state_words
 from services.assessment.suspicions import interleaved_question, side_questions
 from services.assessment.technique import Animal, technique_findings
@@ -137,8 +144,9 @@ class OneStudy:
                 [QualityImage(fact.natural_key, image) for fact, image in images], self.rules.bands
             ),
             repeats=find_repeats(shown_images(images, check, plan), made_exposures(exposures)),
-            dose=dose,
+            dose=dose.model_copy(update={"planned": self._planned(exposures, check, order)}),
             anaesthesia_confirmed_by=self._anaesthesia_confirmed_by(),
+            people_outside_beam=self._people_outside_beam(),
             new_sensor_cover=cover,
             readiness_fact=cover_fact,
             questions=asked,
@@ -260,6 +268,20 @@ class OneStudy:
         if not checks or not checks[-1][1].anaesthetic_plane_confirmed:
             return None
         return checks[-1][0].source.name
+
+    def _people_outside_beam(self) -> bool | None:
+        checks = told(self.facts, ReadinessChecked)
+        return checks[-1][1].people_outside_beam if checks else None
+
+    def _planned(
+        self, exposures: Sequence[StudyExposure], check: SeriesCheck, order: OrderPlaced | None
+    ) -> PlannedDose | None:
+        chart = self.rules.chart
+        if chart is None:
+            return None
+        patient = order.patient if order is not None else None
+        wanted = planned_for(exposures, self.site, self.where.room, chart, patient)
+        return planned_dose(check.views, wanted, chart, tubes_of(self.site), self.rules.model)
 
     def _new_sensor_cover(self) -> tuple[bool | None, str | None]:
         """Whether any check tells of a new cover, and the first that does, else the last one."""

@@ -143,6 +143,22 @@ def kept_assessment(connection: Connection, site: str, study: str) -> StudyAsses
     return StudyAssessed.model_validate_json(body) if body is not None else None
 
 
+def kept_whole(
+    connection: Connection, site: str, studies: Collection[str]
+) -> dict[str, tuple[RoomDay, StudyAssessed]]:
+    """Read the newest assessments of some studies, each with where it is at home."""
+    if not studies:
+        return {}
+    query = select(STUDY.c.room, STUDY.c.day, STUDY.c.body).where(
+        STUDY.c.site == site, STUDY.c.study_instance_uid.in_(sorted(studies))
+    )
+    found = [
+        (RoomDay(site, row.room, row.day), StudyAssessed.model_validate_json(row.body))
+        for row in connection.execute(query)
+    ]
+    return {study.study_instance_uid: (where, study) for where, study in found}
+
+
 def write_study(
     connection: Connection, where: RoomDay, assessed: StudyAssessed, digest: str
 ) -> None:

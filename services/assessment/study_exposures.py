@@ -60,11 +60,7 @@ def dose_of(
 ) -> tuple[tuple[ExposureResult, ...], DoseResult]:
     """Give every exposure with its dose, by time, and the sum of those that count."""
     ordered = sorted(exposures, key=lambda one: (one.at, one.key))
-    tubes = {
-        device.name: geometry_of(device.tube)
-        for device in site.generators()
-        if device.tube is not None
-    }
+    tubes = tubes_of(site)
     waiting = [one for one in ordered if not one.summed]
     summed = assess_dose(
         (_technique(one) for one in ordered if one.summed),
@@ -78,6 +74,15 @@ def dose_of(
     doses = {dose.fact_id: dose for dose in (*summed.exposures, *unsure.exposures)}
     results = tuple(_result(one, doses[one.key]) for one in ordered)
     return results, _sum(summed, len(waiting), rules)
+
+
+def tubes_of(site: Site) -> dict[str, TubeGeometry]:
+    """Read the tubes of a site's generators, by the generator's name."""
+    return {
+        device.name: geometry_of(device.tube)
+        for device in site.generators()
+        if device.tube is not None
+    }
 
 
 def geometry_of(tube: Tube) -> TubeGeometry:

@@ -23,6 +23,7 @@ from services.assessment import fact_names, store
 from services.assessment.counting import DECISIONS, Fact, told
 from services.assessment.handovers import NO_HANDOVERS, Handovers
 from services.assessment.memory import Remembered
+from services.assessment.patient_doses import Told, completed
 from services.assessment.patient_facts import merged_into, studies_of_patients
 from services.assessment.revision_changes import link_changes
 from services.assessment.room_day import Place, RoomDay, home_of, place_of
@@ -40,11 +41,14 @@ _MAX_KEY = 300
 
 
 class WorkerMemory:
-    """What a worker remembers: by site what assessing needs, and each study's digest and words."""
+    """What a worker remembers: by site what assessing needs, and of each study what was said last
+    and from what it was concluded."""
 
     def __init__(self) -> None:
         self._sites: dict[str, Memory] = {}
-        self.digests: Remembered[tuple[str, str], StudyAssessed, str] = Remembered()
+        self.settled: Remembered[tuple[str, str], tuple[store.Kept | None, StudyAssessed], bool] = (
+            Remembered()
+        )
         self.said: Remembered[tuple[str, str], store.Kept, StudyAssessed | None] = Remembered()
 
     def of_site(self, site: str) -> Memory:
@@ -62,8 +66,9 @@ class AssessmentHandler:
     def __call__(self, work: Work, messages: Sequence[Message[Payload]]) -> None:
         """Keep the batch's facts and assess each room-day that they touch once.
 
-        Locks are taken in one order, names before room-days, so that no two workers wait for
-        each other. Under the lock on a name nobody else can tell more of it unseen.
+        Locks are taken in one order, names before room-days before patients, so that no two
+        workers wait for each other. Under the lock on a name nobody else can tell more of it
+        unseen.
         """
         by_site = {
             site: [m for m in messages if m.site == site] for site in {m.site for m in messages}
@@ -83,8 +88,9 @@ class AssessmentHandler:
             self._find_due(work, self.group.site(site), fresh, due)
         for where in sorted(due):
             work.lock(where.lock_name)
-        for where in sorted(due):
-            self._assess(work, where, due[where])
+        self._tell(
+            work, [one for where in sorted(due) for one in self._assess(work, where, due[where])]
+        )
 
     def _find_due(
         self, work: Work, site: Site, fresh: Sequence[Fact], due: "dict[RoomDay, _Due]"
@@ -108,7 +114,8 @@ class AssessmentHandler:
             for where in _room_days([fact], site, handed):
                 due.setdefault(where, _Due()).last = fact
 
-    def _assess(self, work: Work, where: RoomDay, due: "_Due") -> None:
+    def _assess(self, work: Work, where: RoomDay, due: "_Due") -> list[Told]:
+        """Assess a room-day; give the studies of which it is not known that this was told."""
         site = self.group.site(where.site)
         facts = facts_of_room_day(
             work.connection, where, where.window(site.zone), tuple(due.by_study), site.rooms
@@ -116,21 +123,45 @@ class AssessmentHandler:
         memory = self.memory.of_site(where.site)
         assessed = assess_room_day(facts, site, where, self.rules[where.site], memory)
         kept = store.kept_studies(work.connection, where.site, assessed)
-        for uid, study in sorted(assessed.items()):
-            digest = self.memory.digests.get((where.site, uid), study, partial(digest_of, study))
-            before = kept.get(uid)
-            if before is not None and before.digest == digest:
-                continue
-            revision = before.revision + 1 if before is not None else 1
-            last = self._last(work, where.site, uid, before) if before else None
-            changes = link_changes(last, study) if last is not None else ()
-            now = study.model_copy(update={"revision": revision, "changes": changes})
-            store.write_study(work.connection, where, now, digest)
-            # Also if this is rolled back: it is asked for by what the table then holds.
-            self.memory.said.put((where.site, uid), store.Kept(revision, digest), now)
-            cause = due.by_study.get(uid) or due.last
-            if cause is not None:
-                work.emit(cause.caused(now, SOURCE))
+        return [
+            Told(where, study, due.by_study.get(uid) or due.last)
+            for uid, study in sorted(assessed.items())
+            if not self.memory.settled.get((where.site, uid), (kept.get(uid), study), _not_yet)
+        ]
+
+    def _tell(self, work: Work, assessed: Sequence[Told]) -> None:
+        """Complete studies with their patients' doses; write and tell those that changed."""
+        bases = {(one.where.site, one.study.study_instance_uid): one.study for one in assessed}
+        done = completed(work, assessed, self.rules)
+        # Only now: a patient's lock guards what another worker may tell of a later study.
+        kept = {
+            site: store.kept_studies(
+                work.connection,
+                site,
+                {one.study.study_instance_uid for one in done if one.where.site == site},
+            )
+            for site in {one.where.site for one in done}
+        }
+        for one in done:
+            site, uid = one.where.site, one.study.study_instance_uid
+            before, digest = kept[site].get(uid), digest_of(one.study)
+            now = before
+            if before is None or before.digest != digest:
+                now = store.Kept(before.revision + 1 if before is not None else 1, digest)
+                self._write(work, one, before, now)
+            if (site, uid) in bases:
+                # Also if this is rolled back: it is asked for by what the table then holds.
+                self.memory.settled.put((site, uid), (now, bases[site, uid]), True)
+
+    def _write(self, work: Work, one: Told, before: store.Kept | None, now: store.Kept) -> None:
+        site, uid = one.where.site, one.study.study_instance_uid
+        last = self._last(work, site, uid, before) if before else None
+        changes = link_changes(last, one.study) if last is not None else ()
+        study = one.study.model_copy(update={"revision": now.revision, "changes": changes})
+        store.write_study(work.connection, one.where, study, now.digest)
+        self.memory.said.put((site, uid), now, study)
+        if one.cause is not None:
+            work.emit(one.cause.caused(study, SOURCE))
 
     def _last(self, work: Work, site: str, uid: str, kept: store.Kept) -> StudyAssessed | None:
         """Give what was said last."""
@@ -144,6 +175,10 @@ class _Due:
     def __init__(self) -> None:
         self.by_study: dict[str, Fact] = {}
         self.last: Fact | None = None
+
+
+def _not_yet() -> bool:
+    return False
 
 
 def digest_of(study: StudyAssessed) -> str:

@@ -27,6 +27,7 @@ from schemas.group import Group
 from schemas.messages import parse
 from services.assessment import store as assessment_store
 from services.assessment.commands import show_study
+from services.assessment.dose_ledger import DOSE
 from services.assessment.worker import AssessmentHandler
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
@@ -96,7 +97,7 @@ def content(studies: dict[str, StudyAssessed]) -> dict[str, str]:
 
 def empty(store: Store) -> None:
     with store.begin() as connection:
-        for table in (assessment_store.FACT, assessment_store.STUDY, OUTBOX):
+        for table in (assessment_store.FACT, assessment_store.STUDY, DOSE, OUTBOX):
             connection.execute(delete(table))
 
 
@@ -187,7 +188,8 @@ def test_a_revision_grows_by_one_with_each_change_and_with_nothing_else(store: S
 
 def test_a_fact_touches_its_own_room_day_alone(store: Store) -> None:
     elsewhere = {"room": "dental-2"}
-    handle(store, [order(), order(OTHER_STUDY, **elsewhere)])
+    other = patient(patient_id="P-2002")
+    handle(store, [order(), order(OTHER_STUDY, patient=other, **elsewhere)])
     before = newest(store)
     handle(store, [exposure(1, 0.0, **elsewhere), image(1, 3.0, OTHER_STUDY, **elsewhere)])
     assert newest(store)[STUDY] == before[STUDY]

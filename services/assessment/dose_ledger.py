@@ -1,0 +1,155 @@
+"""The table of doses: one row a study, for the patient's rolling sum and for the reports."""
+
+from collections.abc import Collection, Iterator
+from datetime import date
+from typing import Any
+
+from sqlalchemy import (
+    Boolean,
+    Column,
+    Connection,
+    Date,
+    Float,
+    Index,
+    Integer,
+    RowMapping,
+    String,
+    Table,
+    Text,
+    select,
+)
+from sqlalchemy.dialects import postgresql, sqlite
+
+from services.assessment.dose_rows import PatientDose, StudyDoseRow
+from services.runtime.tables import METADATA
+
+DOSE = Table(
+    "assessment_dose",
+    METADATA,
+    Column("site", String(64), primary_key=True),
+    Column("study_instance_uid", String(64), primary_key=True),
+    Column("patient_id", String(64), nullable=False),
+    Column("day", Date, nullable=False),
+    Column("exposure_count", Integer, nullable=False),
+    Column("unknown_count", Integer, nullable=False),
+    Column("unknown_kap_count", Integer, nullable=False),
+    Column("kerma_mgy", Float, nullable=False),
+    Column("kap_mgycm2", Float, nullable=False),
+    Column("relative_uncertainty", Float),
+    Column("basis", String(64), nullable=False),
+    Column("room", String(64)),
+    Column("training", Boolean, nullable=False),
+    Column("species", String(16)),
+    Column("weight_kg", Float),
+    Column("people_checked", Boolean),
+    Column("exposures", Text, nullable=False),
+    Index("ix_assessment_dose_site_patient_id_day", "site", "patient_id", "day"),
+    Index("ix_assessment_dose_site_day", "site", "day"),
+)
+"""Follows from ``assessment_study`` alone. ``exposures`` is JSON: see ``dose_rows``."""
+
+_OF_PATIENT = (
+    DOSE.c.study_instance_uid,
+    DOSE.c.patient_id,
+    DOSE.c.day,
+    DOSE.c.exposure_count,
+    DOSE.c.unknown_count,
+    DOSE.c.unknown_kap_count,
+    DOSE.c.kerma_mgy,
+    DOSE.c.kap_mgycm2,
+    DOSE.c.relative_uncertainty,
+    DOSE.c.basis,
+)
+_AT_ONCE = 1_000
+
+
+def write_rows(connection: Connection, site: str, rows: Collection[StudyDoseRow]) -> None:
+    """Write rows in place of those of the same studies."""
+    if not rows:
+        return
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    values = [
+        {
+            "site": site,
+            "study_instance_uid": row.patient.study_instance_uid,
+            "patient_id": row.patient.patient_id,
+            "day": row.patient.day,
+            "exposure_count": row.patient.exposures,
+            "unknown_count": row.patient.unknown_exposures,
+            "unknown_kap_count": row.patient.unknown_kap_exposures,
+            "kerma_mgy": row.patient.kerma_mgy,
+            "kap_mgycm2": row.patient.kap_mgycm2,
+            "relative_uncertainty": row.patient.relative_uncertainty,
+            "basis": ",".join(row.patient.basis),
+            "room": row.room,
+            "training": row.training,
+            "species": row.species,
+            "weight_kg": row.weight_kg,
+            "people_checked": row.people_checked,
+            "exposures": row.exposures,
+        }
+        for row in rows
+    ]
+    statement = dialect.insert(DOSE).values(values)
+    key = [DOSE.c.site, DOSE.c.study_instance_uid]
+    changed = {c.name: statement.excluded[c.name] for c in DOSE.c if not c.primary_key}
+    connection.execute(statement.on_conflict_do_update(index_elements=key, set_=changed))
+
+
+def rows_of_studies(
+    connection: Connection, site: str, studies: Collection[str]
+) -> dict[str, PatientDose]:
+    """Read what is kept of some studies."""
+    if not studies:
+        return {}
+    query = select(*_OF_PATIENT).where(
+        DOSE.c.site == site, DOSE.c.study_instance_uid.in_(sorted(studies))
+    )
+    return {row.study_instance_uid: _patient_dose(row) for row in connection.execute(query)}
+
+
+def rows_of_patients(
+    connection: Connection, site: str, patients: Collection[str], first: date, last: date
+) -> list[PatientDose]:
+    """Read the studies of some patients in a number of days."""
+    if not patients:
+        return []
+    query = select(*_OF_PATIENT).where(
+        DOSE.c.site == site,
+        DOSE.c.patient_id.in_(sorted(patients)),
+        DOSE.c.day.between(first, last),
+    )
+    return [_patient_dose(row) for row in connection.execute(query)]
+
+
+def rows_between(
+    connection: Connection, site: str | None, first: date | None, last: date | None
+) -> Iterator[RowMapping]:
+    """Read whole rows of the days ``first`` to ``last``, by site, day and study.
+
+    An absent site or bound leaves nothing out.
+    """
+    query = select(DOSE).order_by(DOSE.c.site, DOSE.c.day, DOSE.c.study_instance_uid)
+    if site is not None:
+        query = query.where(DOSE.c.site == site)
+    if first is not None:
+        query = query.where(DOSE.c.day >= first)
+    if last is not None:
+        query = query.where(DOSE.c.day <= last)
+    found = connection.execution_options(yield_per=_AT_ONCE).execute(query)
+    return (row._mapping for row in found)
+
+
+def _patient_dose(row: Any) -> PatientDose:
+    return PatientDose(
+        study_instance_uid=row.study_instance_uid,
+        patient_id=row.patient_id,
+        day=row.day,
+        exposures=row.exposure_count,
+        unknown_exposures=row.unknown_count,
+        unknown_kap_exposures=row.unknown_kap_count,
+        kerma_mgy=row.kerma_mgy,
+        kap_mgycm2=row.kap_mgycm2,
+        relative_uncertainty=row.relative_uncertainty,
+        basis=tuple(row.basis.split(",")) if row.basis else (),
+    )

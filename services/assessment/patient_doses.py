@@ -1,0 +1,92 @@
+"""Studies completed with what their patients got before: the only place where one study's
+conclusion rests on another's.
+
+Every study tells the sum over its patient's period. So where one study's dose, day or patient
+changes, the later studies of that patient (and of the one that it was before) are told anew. All
+that is under a lock on the patient, taken after those on room-days, so what is told in the end
+does not depend on which study was assessed first.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from schemas.conclusions import StudyAssessed
+from schemas.limits import PeriodLimits
+from services.assessment import dose_ledger, store
+from services.assessment.counting import Fact
+from services.assessment.dose_rolling import counts_for, with_patient_period
+from services.assessment.dose_rows import PatientDose, patient_dose, row_of
+from services.assessment.room_day import RoomDay
+from services.assessment.rules import Rules
+from services.runtime.worker import Work
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A study as it is assessed, where, and the fact that gave rise to it."""
+
+    where: RoomDay
+    study: StudyAssessed
+    cause: Fact | None
+
+
+def completed(work: Work, told: Sequence[Told], rules: Mapping[str, Rules]) -> list[Told]:
+    """Complete studies, and add the later ones that they change. Keeps the doses' rows."""
+    done: list[Told] = []
+    for site in sorted({one.where.site for one in told}):
+        of_site = [one for one in told if one.where.site == site]
+        done += _of_site(work, site, of_site, rules[site])
+    return done
+
+
+def _of_site(work: Work, site: str, told: Sequence[Told], rules: Rules) -> list[Told]:
+    now = {one.study.study_instance_uid: patient_dose(one.study) for one in told}
+    before = dose_ledger.rows_of_studies(work.connection, site, now)
+    patients = {one.patient_id for one in (*now.values(), *before.values())}
+    for patient in sorted(patients):
+        work.lock(f"assessment-dose:{site}:{patient}")
+    dose_ledger.write_rows(work.connection, site, [row_of(one.study) for one in told])
+    period = rules.limits.per_patient_period if rules.limits is not None else None
+    if period is None:
+        return [replace(one, study=with_patient_period(one.study, (), None)) for one in told]
+    days = [one.day for one in (*now.values(), *before.values())]
+    reach = timedelta(days=period.days - 1)
+    around = dose_ledger.rows_of_patients(
+        work.connection, site, patients, min(days) - reach, max(days) + reach
+    )
+    done = [
+        replace(one, study=with_patient_period(one.study, around, rules.limits)) for one in told
+    ]
+    changed = {
+        uid: tuple(dose for dose in (before.get(uid), dose) if dose is not None)
+        for uid, dose in now.items()
+        if before.get(uid) != dose
+    }
+    causes = {one.study.study_instance_uid: one.cause for one in told}
+    others = [one for one in around if one.study_instance_uid not in now]
+    later = _later(others, changed, period)
+    kept = store.kept_whole(work.connection, site, later)
+    for uid, changed_by in sorted(later.items()):
+        if uid in kept:
+            where, study = kept[uid]
+            study = with_patient_period(study, around, rules.limits)
+            done.append(Told(where, study, causes[changed_by]))
+    return done
+
+
+def _later(
+    others: Sequence[PatientDose],
+    changed: Mapping[str, tuple[PatientDose, ...]],
+    period: PeriodLimits,
+) -> dict[str, str]:
+    """Tell the studies in whose sums a changed one is or was, each with one that changed it."""
+    found: dict[str, str] = {}
+    for one in others:
+        for uid, doses in changed.items():
+            if any(
+                dose.patient_id == one.patient_id and counts_for(dose.day, one.day, period.days)
+                for dose in doses
+            ):
+                found.setdefault(one.study_instance_uid, uid)
+    return found
