@@ -24,16 +24,29 @@ class Authority:
             *("-subj", f"/CN=Invented {name}", "-keyout", self._key, "-out", self.certificate),
         )
 
-    def issue(self, name: str) -> tuple[Path, Path]:
-        """Make a certificate and its key."""
+    def issue(self, name: str, address: str | None = None) -> tuple[Path, Path]:
+        """Make a certificate, which may name an IP address, and its key."""
         certificate, key = self._folder / f"{name}.pem", self._folder / f"{name}.key"
         request = self._folder / f"{name}.csr"
         self._openssl(
             *("req", "-newkey", "rsa:2048", "-nodes", "-subj", f"/CN=Invented {name}"),
             *("-keyout", key, "-out", request),
         )
+        extensions = self._folder / f"{name}.ext"
+        extensions.write_text("" if address is None else f"subjectAltName = IP:{address}\n")
         self._openssl(
-            *("x509", "-req", "-days", "2", "-in", request, "-out", certificate),
+            *(
+                "x509",
+                "-req",
+                "-extfile",
+                extensions,
+                "-days",
+                "2",
+                "-in",
+                request,
+                "-out",
+                certificate,
+            ),
             *("-CA", self.certificate, "-CAkey", self._key, "-CAcreateserial"),
         )
         return certificate, key

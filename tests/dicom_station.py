@@ -8,6 +8,7 @@ does, and shares nothing with the code under test.
 from __future__ import annotations
 
 import json
+import ssl
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
@@ -68,10 +69,18 @@ def ask_commitment(
 class Listener:
     """A peer that listens and writes down what it is told; it may be down for a while.
 
-    ``answers`` are the statuses that it gives in turn, ABORT for none; 0000 after them.
+    ``answers`` are the statuses that it gives in turn, ABORT for none; 0000 after them. ``tls``
+    are PEM files of its certificate, its key and the CA of its callers.
     """
 
-    def __init__(self, folder: Path, port: int, title: str, answers: Sequence[int] = ()) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        port: int,
+        title: str,
+        answers: Sequence[int] = (),
+        tls: Sequence[Path] = (),
+    ) -> None:
         self.port = port
         self._file = folder / f"told-{title}.jsonl"
         self._settings = {
@@ -79,6 +88,7 @@ class Listener:
             "title": title,
             "file": str(self._file),
             "answers": list(answers),
+            "tls": [str(file) for file in tls],
         }
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -215,9 +225,17 @@ def _listen(told: dict[str, Any]) -> None:
     entity.require_called_aet = True
     entity.add_supported_context(COMMITMENT, scu_role=False, scp_role=True)
     entity.add_supported_context(AVAILABILITY)
+    context = None
+    if told["tls"]:
+        certificate, key, ca = told["tls"]
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(certificate, key)
+        context.load_verify_locations(ca)
+        context.verify_mode = ssl.CERT_REQUIRED
     entity.start_server(
         (HOST, told["port"]),
         block=True,
+        ssl_context=context,
         evt_handlers=[(evt.EVT_N_EVENT_REPORT, note_report), (evt.EVT_N_CREATE, note_creation)],
     )
 

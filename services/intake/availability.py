@@ -12,6 +12,7 @@ from services.intake import availability_store
 from services.intake.availability_notice import AVAILABILITY_CLASS, content_sha256, notice_of
 from services.intake.availability_store import DueNotice
 from services.intake.dicom_outgoing import PeerUnreachable, associated, is_done, wait_after
+from services.intake.dicom_outgoing_tls import PeerTls
 from services.intake.held_objects import objects_of_study
 from services.runtime.metrics import DICOM_REQUESTS
 from services.runtime.store import Store
@@ -30,12 +31,18 @@ class Availability:
     """
 
     def __init__(
-        self, store: Store, group: Group, image_root: Path, retrieve_ae_title: str | None
+        self,
+        store: Store,
+        group: Group,
+        image_root: Path,
+        retrieve_ae_title: str | None,
+        tls: PeerTls,
     ) -> None:
         self._store = store
         self._group = group
         self._root = image_root
         self._retrieve_ae_title = retrieve_ae_title
+        self._tls = tls
 
     def deliver_due(self) -> int:
         """Look at what has changed and tell it; give the number of notices that went.
@@ -86,7 +93,7 @@ class Availability:
         waiting = list(notices)
         try:
             site, device = self._peer(site_name, device_name)
-            with associated(site, device, [AVAILABILITY_CLASS]) as peer:
+            with associated(site, device, [AVAILABILITY_CLASS], self._tls) as peer:
                 for message_id, notice in enumerate(notices, start=1):
                     self._tell_one(peer, notice, message_id, retrieve)
                     waiting.remove(notice)

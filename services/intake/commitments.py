@@ -19,6 +19,7 @@ from services.intake.commitment_rules import (
 )
 from services.intake.commitment_store import Owed
 from services.intake.dicom_outgoing import PeerUnreachable, associated, is_done, wait_after
+from services.intake.dicom_outgoing_tls import PeerTls
 from services.intake.held_objects import classes_held
 from services.intake.sop_classes import DOCUMENT_CLASSES, STORAGE_CLASSES
 from services.runtime.metrics import DICOM_REQUESTS
@@ -37,10 +38,11 @@ _ANSWER_DUE = timedelta(seconds=10)
 class Commitments:
     """Keeps requests and owes a report for each. Safe to use from many threads."""
 
-    def __init__(self, store: Store, group: Group, image_root: Path) -> None:
+    def __init__(self, store: Store, group: Group, image_root: Path, tls: PeerTls) -> None:
         self._store = store
         self._group = group
         self._root = image_root
+        self._tls = tls
 
     def take(self, site: Site, device: Device, request: CommitmentRequest) -> None:
         """Keep a request; return once it is durable. Raises StoreUnavailable."""
@@ -106,7 +108,8 @@ class Commitments:
         waiting = list(owed)
         try:
             site, device = self._peer(site_name, device_name)
-            with associated(site, device, [COMMITMENT_CLASS], as_provider=True) as peer:
+            classes = [COMMITMENT_CLASS]
+            with associated(site, device, classes, self._tls, as_provider=True) as peer:
                 for message_id, one in enumerate(owed, start=1):
                     event_type, information = self.report(one)
                     status, _ = peer.send_n_event_report(

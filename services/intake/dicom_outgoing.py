@@ -8,6 +8,8 @@ from pynetdicom import AE, build_role
 
 from schemas.errors import GomphosisError
 from schemas.group import Device, Site
+from services.intake.dicom_outgoing_tls import PeerContext, PeerTls
+from services.intake.dicom_tls import TlsSettingsError
 from services.intake.sop_classes import PLAIN_SYNTAXES
 
 WAITS_S: Final[tuple[float, ...]] = (2.0, 5.0, 15.0, 60.0, 300.0, 900.0, 3600.0)
@@ -38,7 +40,12 @@ def wait_after(attempts: int) -> float:
 
 @contextmanager
 def associated(
-    site: Site, device: Device, sop_classes: Sequence[str], *, as_provider: bool = False
+    site: Site,
+    device: Device,
+    sop_classes: Sequence[str],
+    tls: PeerTls,
+    *,
+    as_provider: bool = False,
 ) -> Iterator[Any]:
     """Associate with a device under the site's title, and release at the end.
 
@@ -55,6 +62,7 @@ def associated(
     entity.dimse_timeout = entity.network_timeout = _ANSWER_S
     for sop_class in sop_classes:
         entity.add_requested_context(sop_class, list(PLAIN_SYNTAXES))
+    context = _context(device, tls)
     roles: list[Any] = [build_role(one, scp_role=True) for one in sop_classes if as_provider]
     try:
         association = entity.associate(
@@ -62,12 +70,15 @@ def associated(
             device.listens_at.port,
             ae_title=device.ae_title,
             ext_neg=roles,
+            tls_args=None if context is None else (context, device.listens_at.host),
         )
     except (OSError, RuntimeError, ValueError) as error:
         raise PeerUnreachable(device.name, str(error)) from error
     if not association.is_established:
-        rejected = association.is_rejected
-        raise PeerUnreachable(device.name, "association rejected" if rejected else "no answer")
+        reason = "association rejected" if association.is_rejected else "no answer"
+        if context is not None and context.failure is not None:
+            reason = context.failure
+        raise PeerUnreachable(device.name, reason)
     try:
         if not association.accepted_contexts:
             raise PeerUnreachable(device.name, "it accepts none of our services")
@@ -77,6 +88,15 @@ def associated(
     finally:
         if association.is_established:
             association.release()
+
+
+def _context(device: Device, tls: PeerTls) -> PeerContext | None:
+    if device.listens_at is None or not device.listens_at.tls:
+        return None
+    try:
+        return tls.context(device)
+    except TlsSettingsError as error:  # they were there at the start
+        raise PeerUnreachable(device.name, str(error)) from error
 
 
 def is_done(status: Any) -> bool:

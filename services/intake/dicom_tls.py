@@ -19,16 +19,27 @@ def tls_context(certificate: Path | None, key: Path | None, ca: Path | None) -> 
 
     Raises TlsSettingsError where a file is missing or unusable.
     """
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.verify_mode = ssl.CERT_REQUIRED
+    load_files(context, certificate, key, ca, "GOMPHOSIS_INTAKE__TLS_PORT is set")
+    return context
+
+
+def load_files(
+    context: ssl.SSLContext, certificate: Path | None, key: Path | None, ca: Path | None, why: str
+) -> None:
+    """Give a context our certificate and the CA of the peers, and TLS 1.2 or later.
+
+    ``why`` says what they are wanted for. Raises TlsSettingsError.
+    """
     files = {"TLS_CERTIFICATE": certificate, "TLS_KEY": key, "TLS_CA": ca}
     for name, file in files.items():
         if file is None or not file.is_file():
             raise TlsSettingsError(
-                f"setting GOMPHOSIS_INTAKE__{name}: expected a PEM file, since "
-                f"GOMPHOSIS_INTAKE__TLS_PORT is set; found {file or 'none'}"
+                f"setting GOMPHOSIS_INTAKE__{name}: expected a PEM file, since {why}; "
+                f"found {file or 'none'}"
             )
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.minimum_version = ssl.TLSVersion.TLSv1_2
-    context.verify_mode = ssl.CERT_REQUIRED
     try:
         context.load_cert_chain(str(certificate), None if key is None else str(key))
         context.load_verify_locations(str(ca))
@@ -37,7 +48,6 @@ def tls_context(certificate: Path | None, key: Path | None, ca: Path | None) -> 
             "settings GOMPHOSIS_INTAKE__TLS_CERTIFICATE, _KEY, _CA: expected PEM files of a "
             f"certificate, its key without password and the CA of the peers ({error})"
         ) from error
-    return context
 
 
 def handshake(context: ssl.SSLContext, peer: socket.socket, timeout_s: float) -> ssl.SSLSocket:

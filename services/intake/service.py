@@ -7,6 +7,7 @@ from services.intake.commitments import Commitments
 from services.intake.dicom_commitment import CommitmentProvider
 from services.intake.dicom_find import WorklistFinder
 from services.intake.dicom_node import DicomNode, Listeners, open_listeners
+from services.intake.dicom_outgoing_tls import peer_tls
 from services.intake.dicom_places import Places
 from services.intake.dicom_processes import ListenerProcesses, shared_slots
 from services.intake.http_app import build_app
@@ -40,9 +41,10 @@ def build(runtime: Runtime) -> Service:
     )
     app = build_app(runtime.group, desk, settings.intake.max_body_bytes, runtime.audit)
     watched = watch_loop(runtime)
-    commitments = Commitments(runtime.store, runtime.group, folder.root)
+    tls = peer_tls(settings.intake, runtime.group)
+    commitments = Commitments(runtime.store, runtime.group, folder.root, tls)
     availability = Availability(
-        runtime.store, runtime.group, folder.root, settings.intake.retrieve_ae_title
+        runtime.store, runtime.group, folder.root, settings.intake.retrieve_ae_title, tls
     )
     peers = PeerLoop(runtime.store, [commitments.deliver_due, availability.deliver_due])
     listeners = open_listeners(settings.intake)
@@ -101,6 +103,7 @@ def make_node(runtime: Runtime, listeners: Listeners, places: Places) -> DicomNo
         folder,
         pixel_statistics=settings.intake.pixel_statistics,
     )
+    tls = peer_tls(settings.intake, runtime.group)
     steps = StepDesk(
         runtime.service,
         runtime.group.name,
@@ -114,7 +117,7 @@ def make_node(runtime: Runtime, listeners: Listeners, places: Places) -> DicomNo
         images,
         WorklistFinder(runtime.store, plans),
         steps,
-        CommitmentProvider(Commitments(runtime.store, runtime.group, folder.root)),
+        CommitmentProvider(Commitments(runtime.store, runtime.group, folder.root, tls)),
         listeners,
         places,
         runtime.audit,
