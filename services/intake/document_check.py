@@ -35,6 +35,7 @@ def check_document(file: IncomingFile, zone: ZoneInfo, received_at: datetime) ->
         what="an image or report of dental X-ray",
         tags=DOCUMENT_TAGS,
         needs_pixels=False,
+        most_read_bytes=MOST_BYTES,
     )
     header = read_document(checked.dataset, zone, received_at)
     check_announced(file, header.sop_class_uid, header.sop_instance_uid)

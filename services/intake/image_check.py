@@ -15,6 +15,9 @@ from services.intake.object_check import check_announced, read_checked
 from services.intake.pixel_statistics import statistics_of
 from services.intake.sop_classes import IMAGE_SYNTAXES, STORAGE_CLASSES
 
+MOST_HEADER_BYTES = 1_000_000
+"""Our own bound on what is read of an image beside its pixels."""
+
 
 def check_image(
     file: IncomingFile, zone: ZoneInfo, received_at: datetime, *, pixel_statistics: bool = False
@@ -36,6 +39,7 @@ def check_image(
         what="a dental X-ray image",
         tags=HEADER_TAGS,
         needs_pixels=True,
+        most_read_bytes=MOST_HEADER_BYTES,
     )
     header = read_header(checked.dataset, zone, received_at)
     check_announced(file, header.sop_class_uid, header.sop_instance_uid)

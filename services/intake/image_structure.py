@@ -5,6 +5,7 @@ would pass. Nothing is read here but tags, VRs and lengths; values are stepped o
 claim of 2 GB costs nothing. Clauses are of DICOM PS3.5 section 7 and annex A.4 (from memory).
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from mmap import mmap
 from struct import Struct
@@ -16,12 +17,16 @@ from schemas.errors import InvalidInput
 UNDEFINED = 0xFFFFFFFF
 PIXEL_DATA = 0x7FE00010
 _ITEM, _ITEM_END, _SEQUENCE_END = 0xFFFEE000, 0xFFFEE00D, 0xFFFEE0DD
+_DELIMITERS = 0xFFFE
 # VRs whose length takes four bytes after two reserved ones (PS3.5 table 7.1-1).
 _LONG_VRS = frozenset(
     {b"OB", b"OD", b"OF", b"OL", b"OV", b"OW", b"SQ", b"SV", b"UC", b"UN", b"UR", b"UT", b"UV"}
 )
 _DEEPEST = 16
 _MOST_ELEMENTS = 200_000
+_MOST_READ_BYTES = 1_000_000
+_MOST_VALUES = 20_000
+"""Our own bounds: the parser takes up to 500 bytes for each of a text's values."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,18 +48,24 @@ def check_structure(
     little_endian: bool,
     needs_pixels: bool = True,
     deepest: int = _DEEPEST,
+    read: Collection[int] | None = None,
+    most_read_bytes: int = _MOST_READ_BYTES,
 ) -> PixelData | None:
     """Walk a data set from ``start`` to the end of ``data``; tell of its pixel data.
 
-    A report has none, so there ``needs_pixels`` is false. ``deepest`` bounds its sequences.
+    A report has none, so there ``needs_pixels`` is false. ``deepest`` bounds its sequences;
+    ``read`` are the tags that the parser is asked for afterwards (None: all but pixel data), at
+    most so many bytes of them.
 
     Raises
     ------
     InvalidInput
-        An element ends beyond the file, the file ends in the middle of one, or there is no pixel
-        data where it is needed; the element is named.
+        An element ends beyond the file, the file ends in the middle of one, what will be read is
+        more than may enter memory, or there is no pixel data where it is needed; the element is
+        named.
     """
-    pixels = _Walk(data, implicit_vr, little_endian, deepest).data_set(start)
+    walk = _Walk(data, implicit_vr, little_endian, deepest)
+    pixels = walk.data_set(start, read, most_read_bytes)
     if pixels is None and needs_pixels:
         raise InvalidInput(element_name(PIXEL_DATA), None, "pixel data; is it cut off?")
     return pixels
@@ -80,15 +91,38 @@ class _Walk:
         self._long = Struct(f"{order}L")
         self._count = 0
         self._deepest = deepest
+        self._read_bytes = self._values = 0
 
-    def data_set(self, position: int) -> PixelData | None:
+    def data_set(
+        self, position: int, read: Collection[int] | None, most_read_bytes: int
+    ) -> PixelData | None:
         pixels: PixelData | None = None
+        self._refuse_explicit(position)
         while position < self._end:
             tag, vr, length, value = self._header(position, self._end, self._implicit)
+            if tag >> 16 == _DELIMITERS:  # the parser would end here, or take the next for implicit
+                raise InvalidInput("data set", element_name(tag), "it in a sequence alone")
+            position = self._after(tag, vr, length, value, self._end, self._implicit, 0)
             if tag == PIXEL_DATA:
                 pixels = PixelData(None if length == UNDEFINED else length, value)
-            position = self._after(tag, vr, length, value, self._end, self._implicit, 0)
+            elif read is None or tag in read or length == UNDEFINED:
+                self._count_read(tag, value, position, most_read_bytes)
         return pixels
+
+    def _refuse_explicit(self, at: int) -> None:
+        """Refuse what the parser would take for explicit VR, with other lengths than ours."""
+        vr = self._data[at + 4 : at + 6]
+        if self._implicit and vr.isalpha() and vr.isupper():
+            raise InvalidInput("data set", vr, "no VR in this transfer syntax")
+
+    def _count_read(self, tag: int, value: int, end: int, most_bytes: int) -> None:
+        self._read_bytes += end - value
+        if self._read_bytes > most_bytes:
+            name, told = f"{element_name(tag)} length", f"{end - value} bytes"
+            raise InvalidInput(name, told, f"at most {most_bytes} bytes that are read in all")
+        self._values += self._data[value:end].count(b"\\")
+        if self._values > _MOST_VALUES:
+            raise InvalidInput(element_name(tag), self._values, f"at most {_MOST_VALUES} values")
 
     def _header(self, at: int, end: int, implicit: bool) -> tuple[int, bytes, int, int]:
         """Read one element's tag, VR (empty where implicit), length, and its value's place."""

@@ -8,6 +8,7 @@ from io import BufferedReader
 
 import pydicom.config
 from pydicom import dcmread
+from pydicom.datadict import tag_for_keyword
 from pydicom.dataset import Dataset
 from pydicom.uid import UID
 
@@ -42,8 +43,9 @@ def read_checked(
     what: str,
     tags: Sequence[str],
     needs_pixels: bool,
+    most_read_bytes: int,
 ) -> Checked:
-    """Check a written file's structure as a whole, then read ``tags`` of it.
+    """Check a written file's structure as a whole, then read ``tags`` of it, so many bytes.
 
     ``what`` names the objects of ``classes`` for people.
 
@@ -72,6 +74,8 @@ def read_checked(
                 implicit_vr=syntax.is_implicit_VR,
                 little_endian=syntax.is_little_endian,
                 needs_pixels=needs_pixels,
+                read={tag_for_keyword(keyword) or 0 for keyword in tags},
+                most_read_bytes=most_read_bytes,
             )
         return Checked(_read_tags(stream, tags), pixels)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 import subprocess
 import sys
+import tracemalloc
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -56,6 +57,29 @@ def test_columns_that_cannot_be_read_are_refused_by_name(file: IncomingFile, bro
         check(file, data_set.replace(COLUMNS, broken))
 
     assert refusal.value.field == "Rows (0028,0010)"
+
+
+@pytest.mark.parametrize("size_bytes", [900_000, 5_000_000])
+def test_a_text_of_very_many_values_is_refused_in_bounded_memory(
+    tmp_path: Path, size_bytes: int
+) -> None:
+    # given: pydicom takes 80 bytes for each value, so that an image of 10 MB took 800 MB
+    file = ImageFolder(tmp_path, 0, 10_000_000).new_file()
+    file.begin(INTRAORAL, "2.25.70001", ExplicitVRLittleEndian)
+    text = struct.pack("<HH2sxxL", 0x18, 0x60, b"UC", size_bytes) + b"\\" * size_bytes
+
+    # when
+    tracemalloc.start()
+    try:
+        with pytest.raises(InvalidInput, match=r"^KVP \(0018,0060\)"):
+            check(file, encoded(make_image(KVP=None)).replace(COLUMNS, text + COLUMNS))
+        peak_bytes = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+        file.discard()
+
+    # then: no more than the copies that the test itself made
+    assert peak_bytes < 4 * size_bytes
 
 
 def test_a_strange_character_set_is_not_printed(tmp_path: Path) -> None:

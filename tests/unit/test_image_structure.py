@@ -1,6 +1,7 @@
 """A data set is whole or refused: every length is checked against what the file holds."""
 
 from contextlib import suppress
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -24,8 +25,8 @@ def image_with_nested_items() -> Dataset:
 WHOLE = encoded(image_with_nested_items())
 
 
-def check(data: bytes) -> PixelData | None:
-    return check_structure(data, 0, implicit_vr=False, little_endian=True)
+def check(data: bytes, **bounds: Any) -> PixelData | None:
+    return check_structure(data, 0, implicit_vr=False, little_endian=True, **bounds)
 
 
 def test_a_whole_data_set_passes_and_its_pixel_data_is_measured() -> None:
@@ -76,6 +77,38 @@ def test_nesting_without_end_is_refused_before_the_stack_is() -> None:
 
     with pytest.raises(InvalidInput, match="levels"):
         check(level * 5_000)
+
+
+def test_what_is_read_is_bounded_and_what_is_not_read_is_free() -> None:
+    # given: a text of 2 MB before the image
+    text = b"\x08\x00\x00\x10UT\x00\x00" + (2_000_000).to_bytes(4, "little") + b"x" * 2_000_000
+    rows = {0x00280010}
+
+    with pytest.raises(InvalidInput, match=r"\(0008,1000\) length: expected at most 1000000 bytes"):
+        check(text + WHOLE)
+    assert check(text + WHOLE, read=rows) == check(WHOLE)
+    assert check(text + WHOLE, read=rows | {0x00081000}, most_read_bytes=2_000_000 + 2)
+
+
+def test_very_many_values_are_refused_where_they_are_read() -> None:
+    values = b"\x18\x00\x60\x00UC\x00\x00" + (30_000).to_bytes(4, "little") + b"\\" * 30_000
+
+    with pytest.raises(InvalidInput, match=r"KVP \(0018,0060\): expected at most 20000 values"):
+        check(values + WHOLE)
+    assert check(values + WHOLE, read={0x00280010}) == check(WHOLE)
+
+
+def test_implicit_vr_that_a_parser_would_take_for_explicit_is_refused() -> None:
+    # given: one element of 0x5343 bytes, as implicit VR has it
+    data = b"\x08\x00\x05\x00CS\x00\x00" + b"x" * 0x5343
+
+    with pytest.raises(InvalidInput, match="no VR in this transfer syntax"):
+        check_structure(data, 0, implicit_vr=True, little_endian=True, needs_pixels=False)
+
+
+def test_a_delimiter_outside_a_sequence_is_refused() -> None:
+    with pytest.raises(InvalidInput, match="in a sequence alone"):
+        check(b"\xfe\xff\x0d\xe0\x00\x00\x00\x00" + WHOLE)
 
 
 @given(noise=st.binary(max_size=400))
