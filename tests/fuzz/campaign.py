@@ -33,7 +33,7 @@ MOST_ADDRESS_SPACE_BYTES = 6 << 30
 MOST_GROWTH_BYTES = 200 << 20
 """After a tenth of the inputs, so that caches and modules are there."""
 
-MOST_BYTES_BY_ONE = 128 << 20
+MOST_BYTES_BY_ONE = 64 << 20
 _WATCH_EVERY = 500
 _SILENT_S = 45.0  # the parent ends a child that says nothing for so long
 _PAGE_BYTES = resource.getpagesize()

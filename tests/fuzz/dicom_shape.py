@@ -15,10 +15,11 @@ from tests.fuzz.mutation import Mutator
 _LONG = frozenset({b"OB", b"OW", b"OF", b"SQ", b"UN", b"UT", b"UC", b"UR", b"OD", b"OL"})
 _ITEM = b"\xfe\xff\x00\xe0"
 _VRS = (b"SH", b"LO", b"UI", b"DS", b"IS", b"US", b"UL", b"DA", b"TM", b"DT", b"CS", b"AT")
-_MORE_VRS = (b"PN", b"SQ", b"UN", b"OB", b"FD", b"FL", b"SS", b"UT", b"ZZ")
+_MORE_VRS = (b"PN", b"SQ", b"UN", b"UC", b"OB", b"FD", b"FL", b"SS", b"UT", b"ZZ")
 _MORE_VALUES = (
     b"",
     b"\\",
+    b"\\" * 50_000,
     b"65\\70",
     b"ISO_IR 100",
     b"\\ISO 2022 IR 87",
@@ -148,7 +149,7 @@ class DataSetMutator:
         elif rng.random() < 0.5:
             one.items = items * rng.choice((2, 30))
         else:
-            deep = items
-            for _ in range(rng.choice((2, 14, 20))):
-                deep = [[Element(one.tag, b"SQ", b"", deep)]]
+            deep, vr = items, rng.choice((b"SQ", b"SQ", b"UN"))  # in UN a parser may find it
+            for _ in range(rng.choice((2, 7, 14, 20))):
+                deep = [[Element(one.tag, vr, b"", deep)]]
             one.items = deep

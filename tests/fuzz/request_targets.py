@@ -1,21 +1,30 @@
-"""What stations ask and tell beside images: worklist keys and performed steps."""
+"""What stations ask and tell beside images: worklist keys, performed steps and commitments.
+
+Each is fed as pynetdicom hands it on: the request's own primitive with its undecoded data set.
+"""
 
 from __future__ import annotations
 
 import json
 import random
 from collections.abc import Callable
+from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 from pydicom.dataset import Dataset
-from pynetdicom.dsutils import decode, encode
+from pydicom.uid import ExplicitVRLittleEndian, ImplicitVRLittleEndian
+from pynetdicom.dimse_primitives import C_FIND, N_ACTION, N_CREATE, N_SET
+from pynetdicom.dsutils import encode
 
 from schemas.facts import OrderPlaced
 from schemas.plans import load_plans
+from services.intake import commitment_store
 from services.intake.accept import accept
+from services.intake.commitment_rules import read_request
+from services.intake.dicom_data_set import read_data_set
 from services.intake.dicom_find import WorklistFinder
 from services.intake.dicom_step import handle_create, handle_set
 from services.intake.step_desk import StepDesk
@@ -80,6 +89,21 @@ def query() -> Dataset:
     return keys
 
 
+def _seeds(data_sets: list[Dataset]) -> tuple[list[bytes], list[bytes]]:
+    """Encode seeds in explicit VR, and in implicit VR."""
+    plain = [data_set_bytes(one) for one in data_sets]
+    return plain, [data_set_bytes(one, ImplicitVRLittleEndian) for one in data_sets]
+
+
+def _event(peer: Any, request: Any, attribute: str, body: bytes, others: list[bytes]) -> Any:
+    """Make an event of a request whose data set is undecoded; now and then in implicit VR."""
+    implicit = body in others or random.Random(body).random() < 0.1
+    syntax = ImplicitVRLittleEndian if implicit else ExplicitVRLittleEndian
+    setattr(request, attribute, BytesIO(body))
+    context = SimpleNamespace(transfer_syntax=syntax)
+    return SimpleNamespace(assoc=peer, is_cancelled=False, request=request, context=context)
+
+
 def _find(folder: Path) -> Ready:
     store = open_store(folder)
     site = north()
@@ -100,18 +124,9 @@ def _find(folder: Path) -> Ready:
         dul=SimpleNamespace(to_provider_queue=queue),
     )
 
-    class Event:
-        def __init__(self, body: bytes) -> None:
-            self.assoc, self.is_cancelled, self._body = peer, False, body
-
-        @property
-        def identifier(self) -> Dataset:
-            keys: Dataset = decode(BytesIO(self._body), False, True)
-            return keys
-
     def feed(body: bytes) -> str:
         outcome = TAKEN
-        for status, identifier in finder.find(Event(body)):
+        for status, identifier in finder.find(_event(peer, C_FIND(), "Identifier", body, others)):
             if _status(status) not in _FIND_STATUSES:
                 raise Broken(f"status {_status(status):04X}")
             _written(status)
@@ -122,39 +137,42 @@ def _find(folder: Path) -> Ready:
 
     some = Dataset()
     some.PatientID = "P-1001"
-    seeds = [data_set_bytes(one) for one in (query(), some)]
-    return Ready(seeds, DataSetMutator(seeds), feed, store.close)
+    seeds, others = _seeds([query(), some])
+    return Ready([*seeds, *others], DataSetMutator(seeds, others), feed, store.close)
 
 
 def _steps(
-    make_seeds: Callable[[], list[Dataset]], handle: Any, attribute: str, *, begin: bool
+    make_seeds: Callable[[], list[Dataset]], handle: Any, *, begin: bool
 ) -> Callable[[Path], Ready]:
     def prepare(folder: Path) -> Ready:
         store = open_store(folder)
         site = north()
         desk = StepDesk("intake", "invented-group", store, _relay(store), closes_study=True)
         peer = SimpleNamespace(gomphosis_peer=(site, STATION))
-        count = [0]
+        count, is_created = [0], [False]
+        seeds, others = _seeds(make_seeds())
+        created = data_set_bytes(performed_steps.creation())
 
-        def event(name: str, uid: str, data_set: Callable[[], Dataset]) -> Any:
-            request = SimpleNamespace(AffectedSOPInstanceUID=uid, RequestedSOPInstanceUID=uid)
+        def create(uid: str, body: bytes) -> Any:
+            request = N_CREATE()
+            request.AffectedSOPInstanceUID = uid
+            return _event(peer, request, "AttributeList", body, others)
 
-            class Event:
-                assoc = peer
-
-            Event.request = request  # type: ignore[attr-defined]
-            setattr(Event, name, property(lambda _: data_set()))
-            return Event()
+        def change(uid: str, body: bytes) -> Any:
+            request = N_SET()
+            request.RequestedSOPInstanceUID = uid
+            return _event(peer, request, "ModificationList", body, others)
 
         def feed(body: bytes) -> str:
-            # Mostly a step of its own, so that a state of before does not decide.
-            if begin or random.Random(body).random() < 0.9:
+            # Mostly a step of its own, so that a state of before does not decide; a refused change
+            # leaves its step as it was.
+            if not is_created[0] and (begin or random.Random(body).random() < 0.9):
                 count[0] += 1
             uid = f"2.25.{count[0] + 1}"
-            if begin:
-                handle_create(event("attribute_list", uid, performed_steps.creation), desk)
-            told = event(attribute, uid, lambda: decode(BytesIO(body), False, True))
-            answer, _ = handle(told, desk)
+            if begin and not is_created[0]:
+                handle_create(create(uid, created), desk)
+            answer, _ = handle(change(uid, body) if begin else create(uid, body), desk)
+            is_created[0] = begin and _status(answer) != 0
             if _status(answer) not in _STEP_STATUSES:
                 raise Broken(f"status {_status(answer):04X}")
             _written(answer)
@@ -167,8 +185,7 @@ def _steps(
                         raise Broken(f"triage {entry.id} lacks field or expectation")
             store.close()
 
-        seeds = [data_set_bytes(one) for one in make_seeds()]
-        return Ready(seeds, DataSetMutator(seeds), feed, end)
+        return Ready([*seeds, *others], DataSetMutator(seeds, others), feed, end)
 
     return prepare
 
@@ -190,8 +207,33 @@ def _changes() -> list[Dataset]:
     return [performed_steps.completion(), one, performed_steps.discontinuation()]
 
 
+def _commitment(folder: Path) -> Ready:
+    store = open_store(folder)
+    site = north()
+    at = datetime(2026, 3, 2, 10, 0, tzinfo=UTC)
+    items = []
+    for number in range(3):
+        item = Dataset()
+        item.ReferencedSOPClassUID = "1.2.840.10008.5.1.4.1.1.1.3"
+        item.ReferencedSOPInstanceUID = f"2.25.{number}"
+        items.append(item)
+    asked = Dataset()
+    asked.TransactionUID, asked.ReferencedSOPSequence = "2.25.3001", items
+    seeds, others = _seeds([asked])
+
+    def feed(body: bytes) -> str:
+        event = _event(None, N_ACTION(), "ActionInformation", body, others)
+        request = read_request(read_data_set(event, "ActionInformation"))
+        with store.begin() as connection:
+            commitment_store.insert_request(connection, site.name, STATION.name, request, at, at)
+        return TAKEN
+
+    return Ready([*seeds, *others], DataSetMutator(seeds, others), feed, store.close)
+
+
 TARGETS = (
     Target("find-identifier", _find),
-    Target("step-create", _steps(_creations, handle_create, "attribute_list", begin=False)),
-    Target("step-change", _steps(_changes, handle_set, "modification_list", begin=True)),
+    Target("step-create", _steps(_creations, handle_create, begin=False)),
+    Target("step-change", _steps(_changes, handle_set, begin=True)),
+    Target("commitment", _commitment),
 )

@@ -26,7 +26,7 @@ ROOMS: Final = {
         "import-file",
         "dose-report",
     ),
-    "request_targets": ("find-identifier", "step-create", "step-change"),
+    "request_targets": ("find-identifier", "step-create", "step-change", "commitment"),
     "http_targets": ("http-facts", "http-fhir"),
     "socket_targets": ("dicom-socket", "mllp-socket"),
 }
