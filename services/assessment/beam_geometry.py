@@ -1,6 +1,7 @@
 """Distance and field: inverse square, the field's area at the skin, the kerma-area product."""
 
 import math
+from typing import Final
 
 from services.assessment.exposure_technique import (
     BeamField,
@@ -8,6 +9,9 @@ from services.assessment.exposure_technique import (
     RoundField,
     TubeGeometry,
 )
+
+LARGEST_FIGURE: Final = 1e300
+"""A device may tell any finite number, and none may stop an assessment by overflowing in it."""
 
 
 def incident_air_kerma_mgy(
@@ -45,7 +49,7 @@ def field_area_cm2(field: BeamField, source_to_skin_mm: float | None = None) -> 
 
 def kerma_area_product_mgycm2(kerma_mgy: float, area_cm2: float) -> float:
     """Return the kerma-area product in mGy·cm²; kerma and area belong to one distance."""
-    return kerma_mgy * area_cm2
+    return min(kerma_mgy * area_cm2, LARGEST_FIGURE)
 
 
 def skin_distance_mm(technique: ExposureTechnique, tube: TubeGeometry) -> float | None:

@@ -109,10 +109,10 @@ class LaidOut:
 
 def laid_out(calibration: TubeCalibration) -> LaidOut:
     """Lay a calibration out for reading, once for each."""
-    return _laid_out(_Same(calibration))
+    return _laid_out(SameCalibration(calibration))
 
 
-class _Same:
+class SameCalibration:
     """A calibration told apart by identity: comparing all its points would cost more."""
 
     __slots__ = ("calibration",)
@@ -124,11 +124,11 @@ class _Same:
         return id(self.calibration)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Same) and other.calibration is self.calibration
+        return isinstance(other, SameCalibration) and other.calibration is self.calibration
 
 
 @lru_cache(maxsize=1024)
-def _laid_out(same: _Same) -> LaidOut:
+def _laid_out(same: SameCalibration) -> LaidOut:
     calibration = same.calibration
     points = [(one.tube_kv, one.output_ugy_per_mas) for one in calibration.outputs]
     outputs = [check.output_ugy_per_mas for check in calibration.linearity]

@@ -2,6 +2,11 @@
 
 A sum of incident air kerma adds fields that fall on different skin, so it is an index of the work
 and no skin dose; a sum of kerma-area product is proportional to what reached the patient.
+
+A doubtful figure (one that a question asks about) is in no sum: taken in, one number of a wrong
+unit would drown all others, or hide among them. So each sum tells how many it leaves out, a second
+one has them as told, a verdict with any left out is never 'within', and what they would come to
+as told is its possible verdict.
 """
 
 import math
@@ -12,10 +17,13 @@ from typing import Final
 from schemas.errors import InvalidInput
 from schemas.limits import DoseLimits
 from schemas.outputs import SpectrumModel
+from services.assessment.beam_geometry import LARGEST_FIGURE
 from services.assessment.chosen_output import KermaBasis
+from services.assessment.dose_doubt import Doubt
+from services.assessment.dose_plausibility import doubts_of
 from services.assessment.dose_verdict import Comparison, Verdict, compare, overall
 from services.assessment.exposure_technique import ExposureTechnique, TubeGeometry
-from services.assessment.kerma import AirKerma, KermaAreaProduct, estimate
+from services.assessment.kerma import AirKerma, KermaAreaProduct, ReferenceKerma, estimate
 
 CAUTION: Final = (
     "Estimated beam quantities: no measurement on the patient and not a dosimeter. "
@@ -34,14 +42,27 @@ class ExposureDose:
     kerma: AirKerma | None
     kap: KermaAreaProduct | None
     notes: tuple[str, ...]
+    at_reference: ReferenceKerma | None = None
+    doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def kerma_doubtful(self) -> bool:
+        """There is a kerma, and a question asks about what it rests on."""
+        return self.kerma is not None and any(doubt.of_kerma for doubt in self.doubts)
+
+    @property
+    def kap_doubtful(self) -> bool:
+        """There is an area product, and a question asks about what it rests on."""
+        return self.kap is not None and any(doubt.of_kap for doubt in self.doubts)
 
 
 @dataclass(frozen=True, slots=True)
 class DoseSum:
     """Sums over some exposures.
 
-    A value is ``None`` where no exposure gave one. Where ``*_unknown`` is above 0, the value is
-    that of the others only: at least so much was given.
+    A value is ``None`` where no exposure gave one beyond doubt. Where ``*_unknown`` or
+    ``*_doubtful`` is above 0, the value is that of the others only: at least so much was given.
+    ``*_with_doubtful_*`` is the sum with the doubtful ones as told.
     """
 
     exposures: int
@@ -53,6 +74,10 @@ class DoseSum:
     kap_relative_standard_uncertainty: float | None
     kap_bases: tuple[KermaBasis, ...]
     kap_unknown: int
+    kerma_doubtful: int = 0
+    kerma_with_doubtful_mgy: float | None = None
+    kap_doubtful: int = 0
+    kap_with_doubtful_mgycm2: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,13 +144,15 @@ def sum_doses(doses: Sequence[ExposureDose]) -> DoseSum:
     kermas = [
         (d.tube, d.kerma.basis, d.kerma.kerma_mgy, d.kerma.relative_standard_uncertainty)
         for d in doses
-        if d.kerma is not None
+        if d.kerma is not None and not d.kerma_doubtful
     ]
     kaps = [
         (d.tube, d.kap.basis, d.kap.kap_mgycm2, d.kap.relative_standard_uncertainty)
         for d in doses
-        if d.kap is not None
+        if d.kap is not None and not d.kap_doubtful
     ]
+    told_kermas = [d.kerma.kerma_mgy for d in doses if d.kerma is not None]
+    told_kaps = [d.kap.kap_mgycm2 for d in doses if d.kap is not None]
     kerma_mgy, kerma_uncertainty, kerma_bases = _sum(kermas)
     kap_mgycm2, kap_uncertainty, kap_bases = _sum(kaps)
     return DoseSum(
@@ -133,11 +160,15 @@ def sum_doses(doses: Sequence[ExposureDose]) -> DoseSum:
         kerma_mgy=kerma_mgy,
         kerma_relative_standard_uncertainty=kerma_uncertainty,
         kerma_bases=kerma_bases,
-        kerma_unknown=len(doses) - len(kermas),
+        kerma_unknown=len(doses) - len(told_kermas),
         kap_mgycm2=kap_mgycm2,
         kap_relative_standard_uncertainty=kap_uncertainty,
         kap_bases=kap_bases,
-        kap_unknown=len(doses) - len(kaps),
+        kap_unknown=len(doses) - len(told_kaps),
+        kerma_doubtful=len(told_kermas) - len(kermas),
+        kerma_with_doubtful_mgy=_total(told_kermas) if told_kermas else None,
+        kap_doubtful=len(told_kaps) - len(kaps),
+        kap_with_doubtful_mgycm2=_total(told_kaps) if told_kaps else None,
     )
 
 
@@ -146,7 +177,7 @@ def _sum(
 ) -> tuple[float | None, float | None, tuple[KermaBasis, ...]]:
     if not values:
         return None, None, ()
-    total = math.fsum(value for _, _, value, _ in values)
+    total = _total([value for _, _, value, _ in values])
     groups: dict[tuple[str, KermaBasis], list[float]] = {}
     for tube, basis, value, uncertainty in values:
         shared_by = "" if basis is KermaBasis.MODEL else tube
@@ -156,6 +187,10 @@ def _sum(
     told = {basis for _, basis, _, _ in values}
     bases = tuple(basis for basis in KermaBasis if basis in told)
     return total, absolute / total if total > 0 else 0.0, bases
+
+
+def _total(values: Sequence[float]) -> float:
+    return math.fsum(min(value, LARGEST_FIGURE) for value in values)
 
 
 def _each_once(exposures: Iterable[ExposureTechnique]) -> list[ExposureTechnique]:
@@ -181,6 +216,8 @@ def _dose(
         kerma=found.kerma,
         kap=found.kap,
         notes=found.notes,
+        at_reference=found.at_reference,
+        doubts=doubts_of(technique, tube, model, found),
     )
 
 
@@ -195,24 +232,30 @@ def _comparisons(
     for dose in doses:
         if kerma_levels is not None:
             kerma = dose.kerma
+            sure = kerma is not None and not dose.kerma_doubtful
             found.append(
                 compare(
                     "kerma_mgy",
                     kerma_levels,
-                    value=kerma.kerma_mgy if kerma else None,
-                    uncertainty=kerma.relative_standard_uncertainty if kerma else None,
+                    value=kerma.kerma_mgy if kerma and sure else None,
+                    uncertainty=kerma.relative_standard_uncertainty if kerma and sure else None,
                     fact_id=dose.fact_id,
+                    doubtful=int(dose.kerma_doubtful),
+                    with_doubtful=kerma.kerma_mgy if kerma else None,
                 )
             )
         if kap_levels is not None:
             kap = dose.kap
+            sure = kap is not None and not dose.kap_doubtful
             found.append(
                 compare(
                     "kap_mgycm2",
                     kap_levels,
-                    value=kap.kap_mgycm2 if kap else None,
-                    uncertainty=kap.relative_standard_uncertainty if kap else None,
+                    value=kap.kap_mgycm2 if kap and sure else None,
+                    uncertainty=kap.relative_standard_uncertainty if kap and sure else None,
                     fact_id=dose.fact_id,
+                    doubtful=int(dose.kap_doubtful),
+                    with_doubtful=kap.kap_mgycm2 if kap else None,
                 )
             )
     if limits.per_study.kerma_mgy is not None:
@@ -223,6 +266,8 @@ def _comparisons(
                 value=total.kerma_mgy,
                 uncertainty=total.kerma_relative_standard_uncertainty,
                 unknown=total.kerma_unknown,
+                doubtful=total.kerma_doubtful,
+                with_doubtful=total.kerma_with_doubtful_mgy,
             )
         )
     if limits.per_study.kap_mgycm2 is not None:
@@ -233,6 +278,8 @@ def _comparisons(
                 value=total.kap_mgycm2,
                 uncertainty=total.kap_relative_standard_uncertainty,
                 unknown=total.kap_unknown,
+                doubtful=total.kap_doubtful,
+                with_doubtful=total.kap_with_doubtful_mgycm2,
             )
         )
     return tuple(found)

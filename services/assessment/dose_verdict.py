@@ -51,11 +51,14 @@ def compare(
     uncertainty: float | None,
     fact_id: str | None = None,
     unknown: int = 0,
+    doubtful: int = 0,
+    with_doubtful: float | None = None,
 ) -> Comparison:
     """Compare a value with its levels; both are in the unit that ``quantity`` names.
 
-    ``unknown`` exposures are missing from the value, which then is a lower bound: it can reach a
-    level, but cannot be called within.
+    ``unknown`` and ``doubtful`` exposures are missing from the value, which then is a lower bound:
+    it can reach a level, but cannot be called within. ``with_doubtful`` is the value with the
+    doubtful ones as told; the level that it reaches is possible.
     """
     name, unit = _SHOWN[quantity]
     subject = "Study" if fact_id is None else f"Exposure {fact_id}"
@@ -74,9 +77,16 @@ def compare(
         )
         if possible is not verdict:
             words += f" Its uncertainty reaches up to {upper:.3g} {unit}, the {possible} level."
-        if unknown:
+        if unknown or doubtful:
             verdict = overall_of((verdict, Verdict.UNKNOWN))
             possible = overall_of((possible, Verdict.UNKNOWN))
+    if doubtful and with_doubtful is not None:
+        as_told = _against(with_doubtful, levels)
+        possible = overall_of((possible, as_told))
+        whose = "It is doubtful" if fact_id is not None else f"{doubtful} of doubtful dose left out"
+        words += f" {whose}; as told it would be {with_doubtful:.3g} {unit}" + (
+            f", the {as_told} level." if as_told is not Verdict.WITHIN else "."
+        )
     return Comparison(quantity, fact_id, value, upper, levels, verdict, possible, words)
 
 
