@@ -76,7 +76,7 @@ def _open_fhir(runtime: Runtime, codes: RecordCodes, app: FastAPI, doors: Record
     client: FhirClient | None = None
     poller: FhirPoller | None = None
     if settings.fhir.base_url:
-        site, device = _record_of(settings.fhir, runtime.group)
+        site, device = record_of(settings.fhir, runtime.group)
         client = FhirClient(settings.fhir)
         poller = FhirPoller(settings.fhir, client, desk, runtime.store, codes, site, device)
         doors.loops.append(Loop("fhir", poller.run, poller.ready))
@@ -85,7 +85,8 @@ def _open_fhir(runtime: Runtime, codes: RecordCodes, app: FastAPI, doors: Record
     add_fhir_hook(app, runtime.group, hook, settings.max_body_bytes, runtime.audit)
 
 
-def _record_of(settings: FhirSettings, group: Group) -> tuple[Site, Device]:
+def record_of(settings: FhirSettings, group: Group) -> tuple[Site, Device]:
+    """Find the record that the settings name in the group. Raises SettingsError."""
     if not settings.base_url.startswith(("https://", "http://")):
         raise SettingsError("setting GOMPHOSIS_INTAKE__FHIR__BASE_URL: expected an https address")
     known: Sequence[tuple[Site, Device]] = [

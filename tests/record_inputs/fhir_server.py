@@ -16,6 +16,42 @@ from typing import Any
 from urllib.parse import parse_qs, urlencode, urlsplit
 
 BASE = "/fhir"
+SEARCHED = {
+    "Patient": ["_lastUpdated", "identifier"],
+    "Encounter": ["_lastUpdated", "patient"],
+    "ServiceRequest": ["_lastUpdated", "patient", "encounter"],
+    "Observation": ["_lastUpdated", "patient", "code", "date"],
+}
+
+
+def capability() -> dict[str, Any]:
+    """Say what this server can do."""
+    kind = {"_lastUpdated": "date", "date": "date", "identifier": "token", "code": "token"}
+    return {
+        "resourceType": "CapabilityStatement",
+        "status": "active",
+        "date": "2026-03-02",
+        "kind": "instance",
+        "software": {"name": "Invented stand-in record", "version": "1"},
+        "implementation": {"description": "Invented"},
+        "fhirVersion": "4.0.1",
+        "format": ["json"],
+        "rest": [
+            {
+                "mode": "server",
+                "resource": [
+                    {
+                        "type": resource_type,
+                        "interaction": [{"code": "read"}, {"code": "search-type"}],
+                        "searchParam": [
+                            {"name": name, "type": kind.get(name, "reference")} for name in names
+                        ],
+                    }
+                    for resource_type, names in SEARCHED.items()
+                ],
+            }
+        ],
+    }
 
 
 class StandIn:
@@ -105,8 +141,10 @@ def handler_of(stand_in: StandIn) -> type[BaseHTTPRequestHandler]:
                 return
             held = stand_in.resources()
             names = urlsplit(self.path).path.removeprefix(BASE).strip("/").split("/")
-            if len(names) == 1:
-                found: Any = search(held, names[0], self.path, self.headers["Host"])
+            if names == ["metadata"]:
+                found: Any = capability()
+            elif len(names) == 1:
+                found = search(held, names[0], self.path, self.headers["Host"])
             else:
                 same = (one for one in held if [one["resourceType"], one["id"]] == names)
                 found = next(same, None)
