@@ -65,6 +65,12 @@ class StreamingHandler(RequestHandler):  # type: ignore[misc]
         def run_and_clean_up() -> None:
             try:
                 run()
+            except Exception as error:
+                # The library refuses some of an odd request's values only here, in many ways.
+                if association.is_established:
+                    raise
+                reason = f"{type(error).__name__}: {error}"
+                log.warning("association_ended_early", reason=reason)
             finally:
                 association.dul.end(_END_S)
                 if association.gomphosis_has_place:

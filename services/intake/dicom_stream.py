@@ -139,9 +139,12 @@ class StreamingDul(DULServiceProvider):  # type: ignore[misc]
         except InvalidEventError as error:
             # We broke off while an answer was still to be sent: nobody waits for it any more.
             log.warning("association_ended_early", reason=str(error))
-        except ValueError as error:
-            # The library refuses a PDU's values only after its state machine has begun with them.
-            log.warning("association_ended_early", reason=str(error))
+        except Exception as error:
+            # The library refuses an odd request only after its state machine has begun with it, in
+            # many ways.
+            if self.state_machine.current_state == _ESTABLISHED and not isinstance(error, ValueError):
+                raise
+            log.warning("association_ended_early", reason=f"{type(error).__name__}: {error}")
             self._wire.cut()
         finally:
             self._receiver.close()

@@ -254,6 +254,28 @@ def test_a_request_with_an_impossible_context_ends_its_own_connection_only(intak
     assert_still_takes_images(intake)
 
 
+@pytest.mark.filterwarnings("error::pytest.PytestUnhandledThreadExceptionWarning")
+@pytest.mark.parametrize(
+    ("item", "odd"),
+    [
+        pytest.param(b"\x30\x00", b"\x40\x00", id="a context without an abstract syntax"),
+        pytest.param(b"\x51\x00", b"\x30\x00", id="an abstract syntax in the user information"),
+    ],
+)
+def test_a_request_of_misplaced_items_ends_its_own_connection_only(
+    intake: Intake, item: bytes, odd: bytes
+) -> None:
+    request = association_request()
+    at = request.index(item, 74)  # behind the titles
+
+    with socket.create_connection((HOST, intake.dicom_port), timeout=60) as connection:
+        connection.sendall(request[:at] + odd + request[at + 2 :])
+        kind, _ = RawPeer(connection).read()
+        assert kind in {GONE, ABORT}
+
+    assert_still_takes_images(intake)
+
+
 def test_an_image_in_the_context_of_another_class_is_refused(intake: Intake) -> None:
     with raw_peer(intake.dicom_port) as peer:
         echo_context = 3
