@@ -142,7 +142,8 @@ class StreamingDul(DULServiceProvider):  # type: ignore[misc]
         except Exception as error:
             # The library refuses an odd request only after its state machine has begun with it, in
             # many ways.
-            if self.state_machine.current_state == _ESTABLISHED and not isinstance(error, ValueError):
+            is_established = self.state_machine.current_state == _ESTABLISHED
+            if is_established and not isinstance(error, ValueError):
                 raise
             log.warning("association_ended_early", reason=f"{type(error).__name__}: {error}")
             self._wire.cut()
