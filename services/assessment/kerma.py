@@ -26,6 +26,16 @@ from services.assessment.kerma_uncertainty import (
     interval,
 )
 
+__all__ = [
+    "AirKerma",
+    "ExposureKerma",
+    "KermaAreaProduct",
+    "ReferenceKerma",
+    "estimate",
+    "interval",
+    "kerma_of_settings",
+]
+
 
 @dataclass(frozen=True, slots=True)
 class ReferenceKerma:

@@ -26,6 +26,7 @@ from schemas.group import Site
 from schemas.plans import Plan, PlanChoice, PlanError, choose_plan
 from services.assessment.animals import KnownAnimal, known_animal
 from services.assessment.counting import Fact, PatientIds, told
+from services.assessment.dose_questions import dose_questions
 from services.assessment.doubts import doubt_questions, image_doubts
 from services.assessment.explained import (
     explained_exposures,
@@ -107,6 +108,7 @@ class OneStudy:
         questions += place_questions(self.facts, self.where, self.site, self.room.handed)
         questions += withdrawal_questions(self.facts, {one.key for one in exposures})
         questions += link_questions(exposures)
+        questions += dose_questions(exposures, results)
         questions += side_questions(cases)
         questions += interleaved_question(self.uid, self.view.images)
         asked = explained_questions(questions)

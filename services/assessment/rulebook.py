@@ -67,6 +67,20 @@ RULEBOOK: Final[dict[str, str]] = {
     "several-orders": "More than one order names this study.",
     "imaged-though-cancelled": "A cancelled order has images or exposures.",
     "image-from-elsewhere": "The image was made in another room or on another day.",
+    "kv-implausible": "The tube potential is far outside what the model of dental tubes covers.",
+    "current-implausible": "No dental set has such a tube current (common practice, no published "
+    "source).",
+    "time-implausible": "No dental exposure has such a time (common practice, no published "
+    "source).",
+    "charge-implausible": "The mAs told are not the product of current and time.",
+    "distance-implausible": "The skin can be neither inside the cone nor far away from it.",
+    "kerma-implausible": "The kerma told is more than three standard deviations from what the "
+    "settings give.",
+    "kap-implausible": "The area product told is more than three standard deviations from what "
+    "settings and collimator give.",
+    "area-implausible": "Area product over kerma is a field that the collimator does not have.",
+    "calibration-implausible": "The calibration is more than three standard deviations from the "
+    "model of its tube.",
     "withdrawal-without-effect": "Only a person's decision can be withdrawn.",
 }
 

@@ -16,6 +16,7 @@ from schemas.facts import ExposureEnded, ImageStored
 from schemas.group import Site, Tube
 from services.assessment.dose import ExposureDose, StudyDose, assess_dose
 from services.assessment.dose_verdict import Comparison, Verdict, overall_of
+from services.assessment.explained_dose import doubtful_words, explained_dose
 from services.assessment.exposure_technique import (
     BeamField,
     ExposureTechnique,
@@ -63,13 +64,13 @@ def dose_of(
     tubes = tubes_of(site)
     waiting = [one for one in ordered if not one.summed]
     summed = assess_dose(
-        (_technique(one) for one in ordered if one.summed),
+        (_technique(one, site) for one in ordered if one.summed),
         tubes,
         limits=rules.limits,
         model=rules.model,
     )
     unsure = assess_dose(
-        (_technique(one) for one in waiting), tubes, limits=None, model=rules.model
+        (_technique(one, site) for one in waiting), tubes, limits=None, model=rules.model
     )
     doses = {dose.fact_id: dose for dose in (*summed.exposures, *unsure.exposures)}
     results = tuple(_result(one, doses[one.key]) for one in ordered)
@@ -96,11 +97,14 @@ def geometry_of(tube: Tube) -> TubeGeometry:
         filtration_mm_al=tube.total_filtration_mm_al,
         anode_angle_degrees=tube.anode_angle_degrees,
         source_to_skin_mm=tube.source_to_skin_mm,
+        reference_distance_mm=tube.reference_distance_mm,
         field=field,
+        waveform=tube.waveform,
+        calibrations=tube.calibrations,
     )
 
 
-def _technique(one: StudyExposure) -> ExposureTechnique:
+def _technique(one: StudyExposure, site: Site) -> ExposureTechnique:
     """What the generator reported outranks what the image's header repeats."""
     told, image = one.told, one.image if one.use is ExposureUse.IMAGE else None
     kerma_mgy, kap_mgycm2 = told.reported_kerma_mgy, told.reported_kap_mgycm2
@@ -114,11 +118,13 @@ def _technique(one: StudyExposure) -> ExposureTechnique:
         tube_kv=told.tube_kv,
         tube_current_ma=told.tube_current_ma,
         exposure_ms=told.exposure_ms,
+        set_exposure_ms=told.set_exposure_ms,
         source_to_skin_mm=told.source_to_skin_mm,
         reported_kerma_mgy=kerma_mgy,
         reported_kap_mgycm2=kap_mgycm2,
         ended_early=ended_early(told),
         repeat=one.repeat,
+        on=one.at.astimezone(site.zone).date(),
     )
 
 
@@ -145,6 +151,7 @@ def _result(one: StudyExposure, dose: ExposureDose) -> ExposureResult:
         kap_mgycm2=dose.kap.kap_mgycm2 if dose.kap is not None else None,
         dose_basis=DoseBasis(value.basis.value) if value is not None else DoseBasis.UNKNOWN,
         relative_uncertainty=value.relative_standard_uncertainty if value is not None else None,
+        **explained_dose(dose),
     )
 
 
@@ -154,8 +161,11 @@ def _sum(dose: StudyDose, waiting: int, rules: Rules) -> DoseResult:
     return DoseResult(
         exposures=total.exposures,
         unknown_exposures=total.kerma_unknown,
+        doubtful_exposures=sum(one.kerma_doubtful or one.kap_doubtful for one in dose.exposures),
         kerma_mgy=total.kerma_mgy or 0.0,
         kap_mgycm2=total.kap_mgycm2 or 0.0,
+        kerma_with_doubtful_mgy=total.kerma_with_doubtful_mgy if total.kerma_doubtful else None,
+        kap_with_doubtful_mgycm2=total.kap_with_doubtful_mgycm2 if total.kap_doubtful else None,
         repeats=dose.repeats.exposures,
         ended_early=dose.ended_early.exposures,
         kerma_repeats_mgy=dose.repeats.kerma_mgy or 0.0,
@@ -190,7 +200,9 @@ def _words(dose: StudyDose, waiting: int) -> str:
     lines = [f"{head}: {figures}." if figures else f"{head}."]
     worst = overall_of(c.possible_verdict for c in study)
     if study and worst is not dose.verdict and worst in {Verdict.NOTIFY, Verdict.ALERT}:
-        lines.append(f"With its uncertainty (k = 2) it may reach the {worst} level.")
+        doubtful = " or with what is doubtful in it" if dose.total.kerma_doubtful else ""
+        lines.append(f"With its uncertainty (k = 2){doubtful} it may reach the {worst} level.")
+    lines += doubtful_words(dose)
     if single:
         lines.append(_counted(len(single), "exposure is", "exposures are") + " not within a level.")
     if waiting:

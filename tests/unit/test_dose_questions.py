@@ -1,0 +1,166 @@
+"""A doubtful dose in the assessment of a study: marked, asked about once, in no sum."""
+
+import json
+from datetime import date
+from typing import Any
+
+import pytest
+from pydantic import ValidationError
+
+from schemas.conclusions import DoseVerdict, StudyAssessed
+from schemas.facts import ExposureEnded
+from schemas.group import Site, Tube
+from services.assessment.room_day import RoomDay
+from services.assessment.rulebook import RULEBOOK
+from services.assessment.study import assess_room_day
+from tests.room_facts import ROOM, STUDY, exposure, image, order, rules, site
+
+DAY = RoomDay("north", ROOM, date(2026, 3, 2))
+RULES = rules()
+
+
+def site_with(**tube: Any) -> Site:
+    """The invented site, its generator's tube changed."""
+    plain = site().model_dump(mode="json")
+    plain["devices"][0]["tube"] |= tube
+    return Site.model_validate_json(json.dumps(plain))
+
+
+def assess(*told: dict[str, Any], where: Site | None = None) -> StudyAssessed:
+    """Assess a study of as many exposures, each with its image 3 s later."""
+    facts = [order()]
+    for number, values in enumerate(told, start=1):
+        facts += [exposure(number, 60.0 * number, **values), image(number, 60.0 * number + 3.0)]
+    return assess_room_day(facts, where or site(), DAY, RULES)[STUDY]
+
+
+def test_one_question_asks_about_all_exposures_with_the_same_slip() -> None:
+    study = assess(
+        {"reported_kerma_mgy": 1600.0},
+        {"reported_kerma_mgy": 1.6},
+        {"reported_kerma_mgy": 1650.0},
+        {"reported_kerma_mgy": 1550.0},
+    )
+    asked = [question for question in study.questions if question.code == "kerma-implausible"]
+    assert len(asked) == 1
+    assert "told in µGy?" in asked[0].words
+    assert "2 more" in asked[0].words
+    keys = [one.exposure_key for one in study.exposures]
+    assert set(asked[0].about) == {keys[0], keys[2], keys[3]}
+    assert asked[0].rule in RULEBOOK
+    assert set(asked[0].about) <= set(study.facts)
+
+
+def test_the_doubtful_exposure_is_shown_as_told_and_the_sum_says_what_it_leaves_out() -> None:
+    study = assess({"reported_kerma_mgy": 1600.0}, {"reported_kerma_mgy": 1.6})
+    wrong, right = study.exposures
+    assert (wrong.kerma_mgy, wrong.kerma_doubtful, wrong.doubts[0].slips) == (
+        1600.0,
+        True,
+        ("ugy-as-mgy",),
+    )
+    assert (right.kerma_doubtful, right.doubts) == (False, ())
+    dose = study.dose
+    assert (dose.exposures, dose.unknown_exposures, dose.doubtful_exposures) == (2, 0, 1)
+    assert dose.kerma_mgy == 1.6
+    assert dose.kerma_with_doubtful_mgy == pytest.approx(1601.6)
+    assert dose.verdict is not DoseVerdict.WITHIN
+    assert "1 exposure has a figure that a question asks about, in no sum" in dose.words
+
+
+def test_a_study_without_a_doubt_has_one_sum_and_no_question() -> None:
+    study = assess({"reported_kerma_mgy": 1.6}, {"reported_kerma_mgy": 1.5})
+    assert study.dose.doubtful_exposures == 0
+    assert study.dose.kerma_with_doubtful_mgy is None
+    assert not [q for q in study.questions if q.code.endswith("-implausible")]
+
+
+def test_a_figure_of_an_images_header_names_the_image_in_its_question() -> None:
+    facts = [order(), exposure(1, 60.0), image(1, 63.0, kap_mgycm2=4500.0)]
+    study = assess_room_day(facts, site(), DAY, RULES)[STUDY]
+    asked = next(question for question in study.questions if question.code == "kap-implausible")
+    assert any(key.startswith("image:") for key in asked.about)
+    assert "dGy·cm²" in asked.words
+
+
+CALIBRATION = {
+    "name": "yearly-2026",
+    "measured_on": "2026-01-12",
+    "valid_until": "2026-03-02",
+    "instrument": "invented meter",
+    "reference_distance_mm": 200.0,
+    "relative_standard_uncertainty": 0.05,
+    "outputs": [{"tube_kv": 65.0, "output_ugy_per_mas": 900.0}],
+}
+
+
+def test_the_calibration_of_the_exposures_day_is_named_and_its_last_day_still_counts() -> None:
+    study = assess({}, where=site_with(calibrations=[CALIBRATION]))
+    [one] = study.exposures
+    assert one.calibration is not None
+    assert (one.calibration.name, one.calibration.expired) == ("yearly-2026", False)
+    assert one.dose_basis == "calibration"
+    assert one.kerma_mgy == pytest.approx(0.9 * 7.0 * 0.12)
+    assert one.waveform is None
+
+
+def test_an_expired_calibration_is_used_wider_and_said_to_be_expired() -> None:
+    valid = assess({}, where=site_with(calibrations=[CALIBRATION]))
+    late = CALIBRATION | {"valid_until": "2026-03-01"}
+    expired = assess({}, where=site_with(calibrations=[late]))
+    assert expired.exposures[0].calibration is not None
+    assert expired.exposures[0].calibration.expired
+    assert expired.exposures[0].kerma_mgy == valid.exposures[0].kerma_mgy
+    assert expired.exposures[0].relative_uncertainty is not None
+    assert valid.exposures[0].relative_uncertainty is not None
+    assert expired.exposures[0].relative_uncertainty > 2 * valid.exposures[0].relative_uncertainty
+    assert "'yearly-2026' had expired" in expired.dose.words
+
+
+def test_waveform_and_reference_distance_of_the_tube_reach_the_conclusion() -> None:
+    there = site_with(waveform="rectified", reference_distance_mm=400.0)
+    [one] = assess({}, where=there).exposures
+    assert (one.waveform, one.reference_distance_mm) == ("rectified", 400.0)
+    assert one.kerma_mgy is not None
+    assert one.kerma_at_reference_mgy == pytest.approx(one.kerma_mgy / 4.0)
+    [unknown] = assess({}).exposures
+    assert (unknown.waveform, unknown.reference_distance_mm) == ("constant_potential", 200.0)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("tube_kv", 65_000.0),  # V
+        ("tube_current_ma", 7_000.0),  # µA
+        ("exposure_ms", 120_000.0),  # µs
+        ("set_exposure_ms", 120_000.0),
+        ("source_to_skin_mm", 0.0),
+    ],
+)
+def test_what_no_exposure_can_have_is_refused_at_the_door_by_its_field(
+    field: str, value: float
+) -> None:
+    with pytest.raises(ValidationError, match=field):
+        ExposureEnded(**(ExposureEnded.EXAMPLES[0] | {field: value}))
+
+
+@pytest.mark.parametrize(
+    ("values", "code"),
+    [
+        ({"set_exposure_ms": 0.12, "exposure_ms": 0.12}, "time-implausible"),
+        ({"tube_kv": 0.065}, "kv-implausible"),
+        ({"tube_current_ma": 0.007}, "current-implausible"),
+        ({"source_to_skin_mm": 20.0}, "distance-implausible"),
+    ],
+)
+def test_a_slip_that_the_door_lets_in_is_asked_about(values: dict[str, Any], code: str) -> None:
+    study = assess(values)
+    assert code in {question.code for question in study.questions}
+    assert study.exposures[0].kerma_doubtful or study.exposures[0].kerma_mgy is None
+    assert study.dose.kerma_mgy == 0.0
+
+
+def test_two_calibrations_of_one_day_are_refused() -> None:
+    tube = Tube.EXAMPLES[0] | {"calibrations": [CALIBRATION, CALIBRATION | {"name": "other"}]}
+    with pytest.raises(ValidationError, match="its own name and day"):
+        Tube.model_validate_json(json.dumps(tube))
