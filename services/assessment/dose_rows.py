@@ -70,7 +70,9 @@ def patient_dose(study: StudyAssessed) -> PatientDose:
         patient_id=study.patient_id,
         day=study.day,
         exposures=dose.exposures,
-        unknown_exposures=dose.unknown_exposures,
+        # A doubtful kerma is in no sum, as one that is not known.
+        unknown_exposures=dose.unknown_exposures
+        + sum(one.kerma_doubtful for one in study.exposures if one.use is not ExposureUse.PROPOSED),
         unknown_kap_exposures=sum(
             one.kap_mgycm2 is None or one.kap_doubtful
             for one in study.exposures

@@ -10,6 +10,7 @@ from pydantic import ValidationError
 from schemas.conclusions import DoseVerdict, StudyAssessed
 from schemas.facts import ExposureEnded
 from schemas.group import Site, Tube
+from services.assessment.dose_rows import patient_dose
 from services.assessment.room_day import RoomDay
 from services.assessment.rulebook import RULEBOOK
 from services.assessment.study import assess_room_day
@@ -66,6 +67,12 @@ def test_the_doubtful_exposure_is_shown_as_told_and_the_sum_says_what_it_leaves_
     assert dose.kerma_with_doubtful_mgy == pytest.approx(1601.6)
     assert dose.verdict is not DoseVerdict.WITHIN
     assert "1 exposure has a figure that a question asks about, in no sum" in dose.words
+
+
+def test_a_doubtful_kerma_leaves_the_patients_period_at_least_not_within() -> None:
+    study = assess({"reported_kerma_mgy": 1600.0}, {"reported_kerma_mgy": 1.6})
+    row = patient_dose(study)
+    assert (row.exposures, row.unknown_exposures, row.kerma_mgy) == (2, 1, 1.6)
 
 
 def test_a_study_without_a_doubt_has_one_sum_and_no_question() -> None:
