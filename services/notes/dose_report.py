@@ -138,12 +138,13 @@ def _observer(site: Site, observer_uid: str) -> list[Dataset]:
 
 
 def _accumulated(exposures: Sequence[ExposureResult], generator: Device | None) -> Dataset:
-    """Sum up (TID 10002). An exposure without a figure is in no sum; the comment counts them.
+    """Sum up (TID 10002). An exposure without a figure, or with one that a question asks about, is
+    in no sum; the comment counts them.
 
     The template asks for the totals, so one that nobody knows is there and says so.
     """
-    kap = _in_unit((one.kap_mgycm2 for one in exposures), 1e-7)
-    kerma = _in_unit((one.kerma_mgy for one in exposures), 1e-3)
+    kap = _in_unit((one.kap_mgycm2 for one in exposures if not one.kap_doubtful), 1e-7)
+    kerma = _in_unit((one.kerma_mgy for one in exposures if not one.kerma_doubtful), 1e-3)
     seconds = math.fsum(one.exposure_ms for one in exposures) / 1e3
     return container(
         dcm("113702", "Accumulated X-Ray Dose Data"),
@@ -193,12 +194,13 @@ def _event(one: ExposureResult, assessed: StudyAssessed, site: Site) -> Dataset:
 
 def _event_dose(one: ExposureResult) -> list[Dataset]:
     """Tell what is known; an unknown figure is left out, since some readers stumble over a
-    measurement without a value."""
+    measurement without a value. So is a doubtful one, which a reader would add up: it stands in
+    the event's comment."""
     items: list[Dataset] = []
-    if one.kap_mgycm2 is not None:
+    if one.kap_mgycm2 is not None and not one.kap_doubtful:
         kap = _in_unit([one.kap_mgycm2], 1e-7)
         items.append(measured(dcm("122130", "Dose Area Product"), kap, "Gy.m2"))
-    if one.kerma_mgy is not None:
+    if one.kerma_mgy is not None and not one.kerma_doubtful:
         kerma = _in_unit([one.kerma_mgy], 1e-3)
         items += [measured(dcm("113738", "Dose (RP)"), kerma, "Gy"), _at_skin()]
     return items

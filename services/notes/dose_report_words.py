@@ -1,6 +1,6 @@
 """The comments of a dose report: the basis of its figures, their uncertainty, what is missing."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from schemas.conclusions import DoseBasis, ExposureResult, ExposureUse
 
@@ -23,6 +23,14 @@ def event_comment(one: ExposureResult) -> str:
         parts.append(
             f"Relative standard uncertainty (k = 1): {100 * one.relative_uncertainty:.0f} %."
         )
+    if one.calibration is not None:
+        expired = ", expired by then" if one.calibration.expired else ""
+        parts.append(
+            f"Calibration {one.calibration.name}, measured {one.calibration.measured_on}{expired}."
+        )
+    if one.waveform is not None:
+        parts.append(f"Model for {one.waveform.replace('_', ' ')}.")
+    parts += _doubtful(one)
     if one.use is ExposureUse.ENDED_EARLY:
         parts.append(f"Released early: {one.set_exposure_ms:g} ms were set.")
     if one.use is ExposureUse.PROPOSED:
@@ -31,6 +39,16 @@ def event_comment(one: ExposureResult) -> str:
         parts.append("A repeat.")
     parts.append(f"Known here as {one.exposure_key}.")
     return " ".join(parts)
+
+
+def _doubtful(one: ExposureResult) -> Iterator[str]:
+    """Tell the figures that a question asks about, as they were told."""
+    for doubtful, value, name, unit in (
+        (one.kerma_doubtful, one.kerma_mgy, "kerma", "mGy"),
+        (one.kap_doubtful, one.kap_mgycm2, "kerma-area product", "mGy·cm²"),
+    ):
+        if doubtful:
+            yield f"DOUBTFUL, a person is asked: {name} as told {value:.4g} {unit}, in no sum."
 
 
 def whole_comment(exposures: Sequence[ExposureResult]) -> str:
@@ -46,6 +64,12 @@ def whole_comment(exposures: Sequence[ExposureResult]) -> str:
         parts.append(
             f"Largest relative standard uncertainty (k = 1) of an exposure: "
             f"{100 * max(uncertain):.0f} %."
+        )
+    doubtful = sum(one.kerma_doubtful or one.kap_doubtful for one in exposures)
+    if doubtful:
+        parts.append(
+            f"{doubtful} of {len(exposures)} exposures have a doubtful figure that a person is "
+            "asked about; it is in no sum."
         )
     for quantity, missing in (
         ("kerma", sum(one.kerma_mgy is None for one in exposures)),

@@ -90,9 +90,13 @@ def dose_words(assessment: StudyAssessed) -> list[str]:
     dose = assessment.dose
     if dose.exposures == 0:
         return ["No exposure is known, so no dose can be told.", HUMAN_COMPARATORS]
-    known = dose.exposures - dose.unknown_exposures
+    doubtful = sum(
+        one.kerma_doubtful for one in assessment.exposures if one.use is not ExposureUse.PROPOSED
+    )
+    known = dose.exposures - dose.unknown_exposures - doubtful
     if known <= 0:
-        return [f"Exposures: {dose.exposures}; none has a dose figure.", HUMAN_COMPARATORS]
+        none = f"Exposures: {dose.exposures}; none has a dose figure beyond doubt."
+        return [none, *([dose.words] if doubtful else []), HUMAN_COMPARATORS]
     lines = [
         f"Incident air kerma at the skin, without backscatter, as a sum: {dose.kerma_mgy:.3g} mGy. "
         f"Kerma-area product: {dose.kap_mgycm2:.3g} mGy·cm². Exposures in the sum: {known}.",
@@ -120,7 +124,11 @@ def dose_words(assessment: StudyAssessed) -> list[str]:
 
 def _of_one_exposure(assessment: StudyAssessed) -> list[str]:
     """Tell what one exposure gave: the published levels are for one exposure, not for a sum."""
-    known = [one.kerma_mgy for one in assessment.exposures if one.kerma_mgy is not None]
+    known = [
+        one.kerma_mgy
+        for one in assessment.exposures
+        if one.kerma_mgy is not None and not one.kerma_doubtful
+    ]
     if not known:
         return []
     return [

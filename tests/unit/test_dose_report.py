@@ -11,7 +11,7 @@ from pydicom import dcmread
 from pydicom.dataset import Dataset
 from pydicom.filewriter import dcmwrite
 
-from schemas.conclusions import DoseBasis, ExposureUse, StudyAssessed
+from schemas.conclusions import CalibrationUsed, DoseBasis, ExposureUse, StudyAssessed
 from schemas.facts import Patient, Sex
 from schemas.facts.order import Weight, WeightUnit
 from schemas.group import Site
@@ -121,6 +121,39 @@ def test_a_figure_that_nobody_knows_is_said_to_be_unknown_and_is_no_zero() -> No
     assert named(event.ContentSequence, "113738") == []
     (comment,) = named(report.ContentSequence, "121106")
     assert "1 of 3 exposures have no kerma and are in no sum." in comment.TextValue
+
+
+def test_a_doubtful_figure_is_in_no_total_and_stands_marked_in_its_events_comment() -> None:
+    right = exposure(1, kerma_mgy=1.6, kap_mgycm2=45.0)
+    wrong = exposure(2, kerma_mgy=1600.0, kap_mgycm2=46.0, kerma_doubtful=True)
+    report = dose_report(study(exposures=(right, wrong)), NORTH)
+
+    (accumulated,) = named(report.ContentSequence, "113702")
+    totals = [
+        number_of(named(accumulated.ContentSequence, name)[0]) for name in ("113725", "113722")
+    ]
+    assert [value for value, _ in totals] == pytest.approx([1.6e-3, 91e-7])
+    event = named(report.ContentSequence, "113706")[1]
+    assert named(event.ContentSequence, "113738") == []
+    (words,) = named(event.ContentSequence, "121106")
+    assert "DOUBTFUL, a person is asked: kerma as told 1600 mGy, in no sum." in words.TextValue
+    (whole,) = named(report.ContentSequence, "121106")
+    assert "1 of 2 exposures have a doubtful figure" in whole.TextValue
+
+
+def test_an_events_comment_names_the_calibration_and_that_it_had_expired() -> None:
+    used = CalibrationUsed(
+        name="yearly-2025",
+        measured_on=date(2025, 1, 12),
+        valid_until=date(2026, 1, 31),
+        expired=True,
+    )
+    one = exposure(1, kerma_mgy=1.6, dose_basis=DoseBasis.CALIBRATION, calibration=used)
+    report = dose_report(study(exposures=(one,)), NORTH)
+
+    (event,) = named(report.ContentSequence, "113706")
+    (words,) = named(event.ContentSequence, "121106")
+    assert "Calibration yearly-2025, measured 2025-01-12, expired by then." in words.TextValue
 
 
 def test_a_total_that_nobody_knows_is_there_without_a_value() -> None:

@@ -177,6 +177,20 @@ def test_a_dose_that_is_not_fully_known_says_so(values: dict[str, Any], words: s
     assert "no limits for animals" in text
 
 
+def test_a_doubtful_kerma_is_counted_in_no_sum_of_the_note() -> None:
+    study = assessed(
+        exposures=(
+            exposure(1, kerma_mgy=1.6),
+            exposure(2, kerma_mgy=1600.0, kerma_doubtful=True),
+        ),
+        dose=DOSE.model_copy(update={"doubtful_exposures": 1, "kerma_mgy": 1.6}),
+    )
+    text = _text(study, "dose")
+
+    assert "Exposures in the sum: 1." in text
+    assert "from 1.6 to 1.6 mGy" in text
+
+
 def test_limitations_name_the_teeth_that_nothing_can_be_said_about() -> None:
     study = assessed(
         views=(view(1),),
