@@ -62,6 +62,10 @@ RECORDS = Subscription("records", _all(Exchange.CONCLUSIONS, "charges_assessed",
 
 SUBSCRIPTIONS: tuple[Subscription, ...] = (INTAKE, ASSESSMENT, CHARGES, NOTES, RECORDS)
 
+OPEN_KINDS: frozenset[str] = frozenset({"room_day_assessed"})
+"""Conclusions for whoever binds a queue to them: none of ours has to. Every other kind that no
+queue hears is a fault, and waits in its outbox."""
+
 EXCHANGE_OF: dict[str, Exchange] = {fact.KIND: Exchange.FACTS for fact in FACTS} | {
     conclusion.KIND: Exchange.CONCLUSIONS for conclusion in CONCLUSIONS
 }

@@ -25,6 +25,12 @@ from schemas.conclusions.findings import (
     TechniqueFinding,
 )
 from schemas.conclusions.note import Addendum, NoteSection, NoteState, NoteWritten
+from schemas.conclusions.room_day import (
+    ClockStand,
+    LooseExposure,
+    LooseImage,
+    RoomDayAssessed,
+)
 from schemas.conclusions.study import (
     ExposureResult,
     ExposureUse,
@@ -38,7 +44,12 @@ from schemas.conclusions.study import (
 )
 from schemas.envelope import Payload
 
-CONCLUSIONS: tuple[type[Payload], ...] = (StudyAssessed, ChargesAssessed, NoteWritten)
+CONCLUSIONS: tuple[type[Payload], ...] = (
+    StudyAssessed,
+    ChargesAssessed,
+    NoteWritten,
+    RoomDayAssessed,
+)
 
 __all__ = [
     "CONCLUSIONS",
@@ -46,6 +57,7 @@ __all__ = [
     "CalibrationUsed",
     "ChargeLine",
     "ChargesAssessed",
+    "ClockStand",
     "Concern",
     "DoseBasis",
     "DoseComparison",
@@ -58,6 +70,8 @@ __all__ = [
     "ImageResult",
     "ImageUse",
     "LedgerEntry",
+    "LooseExposure",
+    "LooseImage",
     "NotCharged",
     "NoteSection",
     "NoteState",
@@ -68,6 +82,7 @@ __all__ = [
     "Question",
     "RepeatFound",
     "RepeatKind",
+    "RoomDayAssessed",
     "StudyAssessed",
     "StudyState",
     "TechniqueFinding",

@@ -37,6 +37,15 @@ class UnderWay:
         }
         return nearest[1] if len(within) == 1 else None
 
+    def why_none(self, at_s: float) -> str:
+        """Name why no study was plainly under way, as a code of ``loose``."""
+        place = bisect_right(self._times, at_s)
+        before = self._near(at_s, self._images[:place][-1:])
+        after = self._near(at_s, self._images[place : place + 1])
+        if before is None and after is None:
+            return "no-image-near"
+        return "between-studies" if before is not None and after is not None else "one-sided"
+
     @staticmethod
     def _near(at_s: float, images: list[tuple[float, str]]) -> tuple[float, str] | None:
         return next((i for i in images if abs(i[0] - at_s) <= NEIGHBOUR_WITHIN_S), None)

@@ -42,6 +42,9 @@ _SAME_TRACK_S: Final = 3.0
 _FIT_WITHIN_S: Final = 7.0
 _FIT_ROUNDS: Final = 3
 _USUAL_DRIFT: Final = 200e-6
+DRIFT_HELD_AS_IF_S2: Final = (USUAL_SPREAD_S / _USUAL_DRIFT) ** 2
+"""The usual drift, as the sum of squared times (s²) that it counts as much as."""
+
 _SPREAD_LEAST_S, _SPREAD_MOST_S = 0.5, 4.0
 _SPREAD_STEP_S: Final = 0.25
 _SPREAD_KNOWN_AS_IF: Final = 8.0
@@ -176,7 +179,7 @@ def _fit(track: Track, exposure_s: Floats, image_s: Floats) -> Track:
         mean_since_s = float((weight * since_s).sum()) / total
         mean_left_s = float((weight * left_s).sum()) / total
         apart = since_s - mean_since_s
-        shrink = (USUAL_SPREAD_S / _USUAL_DRIFT) ** 2
+        shrink = DRIFT_HELD_AS_IF_S2
         # Of the whole drift, so that several rounds do not each draw anew.
         steeper = float((weight * apart * (left_s - mean_left_s)).sum()) - shrink * track.drift
         steeper /= float((weight * apart**2).sum()) + shrink

@@ -17,6 +17,7 @@ import numpy as np
 from services.assessment.alignment import align
 from services.assessment.batch_scans import Batch, BatchLinks, find_batches, link_batches
 from services.assessment.clock_offset import ClockReading, Clocks, Floats
+from services.assessment.clock_stands import ClockStand
 from services.assessment.day_signs import exposed_here, imaged_around, rates_of
 from services.assessment.event_links import links_by_event
 from services.assessment.link_confidence import confidence_map
@@ -34,7 +35,7 @@ from services.assessment.pairing_scores import (
     Exposure,
     Image,
 )
-from services.assessment.room_clocks import ClockStand, RoomClocks, nearest_places
+from services.assessment.room_clocks import RoomClocks, nearest_places
 from services.assessment.room_pairs import gather
 
 _SURE_FROM: Final = 0.9

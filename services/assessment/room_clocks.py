@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from services.assessment.clock_offset import Clocks, Floats, Places
+from services.assessment.clock_stands import ClockStand, stands_of
 from services.assessment.clock_tracks import Belief, believe, sightings
 from services.assessment.pairing_scores import Agreement, Exposure, Image
 
@@ -26,22 +27,6 @@ class ClockPair:
     exposures: Places
     images: Places
     belief: Belief
-
-
-@dataclass(frozen=True, slots=True)
-class ClockStand:
-    """For people: how far a station's clock is ahead of a generator's, the usual delay included.
-
-    ``support`` is about how many exposures speak for it; ``drift_ppm`` parts per million.
-    """
-
-    generator: str
-    station: str
-    ahead_s: float
-    drift_ppm: float
-    support: float
-    first_at_s: float
-    last_at_s: float
 
 
 class RoomClocks:
@@ -152,21 +137,15 @@ class RoomClocks:
     def stands(self) -> tuple[ClockStand, ...]:
         """Tell each track that any exposure speaks for, the best supported first."""
         return tuple(
-            ClockStand(
+            stand
+            for pair in self.pairs
+            for stand in stands_of(
                 pair.generator,
                 pair.station,
-                track.offset_s,
-                track.drift * 1e6,
-                support,
-                float(self.exposure_s[pair.exposures].min()),
-                float(self.exposure_s[pair.exposures].max()),
+                pair.belief,
+                self.exposure_s[pair.exposures],
+                self.image_s[pair.images],
             )
-            for pair in self.pairs
-            for support, track in sorted(
-                zip(pair.belief.support, pair.belief.tracks, strict=True),
-                key=lambda one: (-one[0], one[1].offset_s),
-            )
-            if support >= 0.5
         )
 
 

@@ -11,6 +11,7 @@ from rich.table import Table
 from schemas.errors import InvalidInput
 from schemas.group import Site, load_group
 from services.assessment.counting import Fact, facts_that_count
+from services.assessment.loose import why_loose
 from services.assessment.room_day import BEYOND, RoomDay
 from services.assessment.room_day_facts import facts_of_room_day
 from services.assessment.room_links import LinkedRoom, link_room
@@ -100,7 +101,9 @@ def room_as_json(told: list[Fact], site: Site, where: RoomDay) -> dict[str, Any]
                 "image": image.sop_instance_uid,
                 "station": image.station,
             }
-            for image in sorted(room.images, key=lambda i: (i.acquired_at, i.sop_instance_uid))
+            for _, image in sorted(
+                room.images, key=lambda i: (i[1].acquired_at, i[1].sop_instance_uid)
+            )
             if image.sop_instance_uid not in room.by_image
         ],
         "waiting": [
@@ -117,7 +120,9 @@ def room_as_json(told: list[Fact], site: Site, where: RoomDay) -> dict[str, Any]
                 "generator": stand.generator,
                 "station": stand.station,
                 "ahead_s": round(stand.ahead_s, 1),
+                "± s (k = 1)": round(stand.ahead_uncertainty_s, 2),
                 "drift_ppm": round(stand.drift_ppm),
+                "± ppm (k = 1)": round(stand.drift_uncertainty_ppm),
                 "exposures that speak for it": round(stand.support, 1),
             }
             for stand in room.clocks
@@ -126,7 +131,7 @@ def room_as_json(told: list[Fact], site: Site, where: RoomDay) -> dict[str, Any]
 
 
 def _of_no_study(room: LinkedRoom) -> list[dict[str, Any]]:
-    ordered = sorted(room.of_nobody, key=lambda one: (one.fact.occurred_at, one.key))
+    ordered = sorted(room.of_nobody, key=lambda one: (one[0].fact.occurred_at, one[0].key))
     return [
         {
             "occurred (UTC)": f"{one.fact.occurred_at:%Y-%m-%d %H:%M:%S}",
@@ -134,18 +139,10 @@ def _of_no_study(room: LinkedRoom) -> list[dict[str, Any]]:
             "kV": one.told.tube_kv,
             "mA": one.told.tube_current_ma,
             "ms": one.told.exposure_ms,
-            "why": _why(one.told.test_exposure, one.perhaps),
+            "why": why_loose(code),
         }
-        for one in ordered
+        for one, code in ordered
     ]
-
-
-def _why(test: bool, perhaps: str | None) -> str:
-    if test:
-        return "a test exposure"
-    if perhaps is not None:
-        return f"may be another telling of {perhaps}"
-    return "no image, and no study was plainly under way"
 
 
 def _print(title: str, rows: list[dict[str, Any]]) -> None:

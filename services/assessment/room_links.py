@@ -9,13 +9,13 @@ from schemas.facts.exposure import Receptor
 from schemas.group import Site
 from services.assessment.belonging import UnderWay
 from services.assessment.clock_offset import ClockReading
+from services.assessment.clock_stands import ClockStand
 from services.assessment.counting import Fact, told
 from services.assessment.handovers import Handovers
 from services.assessment.link_confidence import shown
 from services.assessment.link_judgement import Link
 from services.assessment.linking import Decision, RoomLinks, link
 from services.assessment.memory import Remembered
-from services.assessment.room_clocks import ClockStand
 from services.assessment.room_day import RoomDay, place_of
 from services.assessment.room_members import exposure_member, image_member, without_image
 from services.assessment.step_tellings import join_steps
@@ -28,7 +28,8 @@ class LinkedRoom:
     """A room-day's links by image, its exposures by study, and what these rest on.
 
     ``readings`` are the clock readings used, ``clocks`` where the clocks stood. ``of_nobody`` are
-    exposures that belong to no study, ``images`` all that were made in the room.
+    exposures that belong to no study, with the code of why; ``images`` all that were made in the
+    room, with the keys of their facts.
     """
 
     by_image: Mapping[str, Link]
@@ -36,8 +37,8 @@ class LinkedRoom:
     readings: tuple[str, ...]
     handed: Handovers
     clocks: tuple[ClockStand, ...]
-    of_nobody: tuple[ToldExposure, ...]
-    images: tuple[ImageStored, ...]
+    of_nobody: tuple[tuple[ToldExposure, str], ...]
+    images: tuple[tuple[str, ImageStored], ...]
 
     def seen_by(self, study: str, images: Collection[str]) -> "LinkedRoom":
         """Leave out what plays no part for one study, whose images these are."""
@@ -119,7 +120,7 @@ def _link_room(facts: Sequence[Fact], site: Site, where: RoomDay, handed: Handov
         handed=handed,
         clocks=found.clocks,
         of_nobody=of_nobody,
-        images=tuple(images.values()),
+        images=tuple((fact.natural_key, image) for fact, image in told(placed, ImageStored)),
     )
 
 
@@ -130,7 +131,7 @@ _SCANNED = "no image of its own yet; the plates scanned after it are all of this
 
 def _by_study(
     found: RoomLinks, exposures: Mapping[str, ToldExposure], images: Mapping[str, ImageStored]
-) -> tuple[dict[str, list[StudyExposure]], tuple[ToldExposure, ...]]:
+) -> tuple[dict[str, list[StudyExposure]], tuple[tuple[ToldExposure, str], ...]]:
     """Give each exposure to the study of its image, else to the one that its report names, that
     its plates were scanned for, or that was under way; give those that are left besides."""
     under_way = UnderWay(
@@ -140,7 +141,7 @@ def _by_study(
     by_exposure = {one.exposure: one for one in reversed(found.links)}
     by_exposure |= {one.exposure: one for one in reversed(found.links) if one.accepted}
     given: dict[str, list[StudyExposure]] = {}
-    of_nobody: list[ToldExposure] = []
+    of_nobody: list[tuple[ToldExposure, str]] = []
     study_of: dict[str, str] = {}
     for key, exposure in exposures.items():
         if exposure.perhaps is not None:
@@ -164,14 +165,14 @@ def _by_study(
         elif around is not None:
             study, made = around, without_image(exposure, why)
         else:
-            of_nobody.append(exposure)
+            of_nobody.append((exposure, why))
             continue
         given.setdefault(study, []).append(made)
         study_of[key] = study
     for exposure in (one for one in exposures.values() if one.perhaps is not None):
         known = exposure.told.study_instance_uid or study_of.get(exposure.perhaps or "")
         if known is None:
-            of_nobody.append(exposure)
+            of_nobody.append((exposure, "perhaps-told-twice"))
         else:
             given.setdefault(known, []).append(without_image(exposure, ""))
     return given, tuple(of_nobody)
@@ -217,13 +218,17 @@ def _add_steps(
 def _around(
     exposure: ToldExposure, found: RoomLinks, under_way: UnderWay
 ) -> tuple[str | None, str]:
+    """Give the study of an exposure without image, with the reason; without one its code."""
     if exposure.told.test_exposure:
-        return None, ""
+        return None, "test-exposure"
     if exposure.told.study_instance_uid is not None:
         return exposure.told.study_instance_uid, _TOLD
     scanned = found.scanned_study.get(exposure.key)
     if scanned is not None:
         return scanned, _SCANNED
     if exposure.told.receptor is Receptor.STORAGE_PHOSPHOR_PLATE:
-        return None, ""  # images near it in time are not of its plate
-    return under_way.study_at(found.exposure_times_s[exposure.key]), _AROUND
+        # Images near it in time are not of its plate.
+        return None, "plate-without-scan"
+    at_s = found.exposure_times_s[exposure.key]
+    study = under_way.study_at(at_s)
+    return (study, _AROUND) if study is not None else (None, under_way.why_none(at_s))

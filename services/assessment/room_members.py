@@ -1,5 +1,7 @@
 """Exposures and images as facts tell them, laid out for linking and for their studies."""
 
+from typing import Final
+
 from schemas.conclusions import ExposureUse
 from schemas.facts import ImageStored
 from schemas.facts.exposure import Receptor
@@ -7,6 +9,10 @@ from schemas.group import Site
 from services.assessment.pairing_scores import Exposure, Image
 from services.assessment.study_exposures import StudyExposure, ended_early
 from services.assessment.tellings import ToldExposure
+
+TOLD_BY: Final = " by "
+"""Stands between a generator and who tells of it, where that is by another clock. No name has a
+space."""
 
 
 def exposure_member(one: ToldExposure, site: Site) -> Exposure:
@@ -18,7 +24,7 @@ def exposure_member(one: ToldExposure, site: Site) -> Exposure:
     return Exposure(
         key=one.key,
         # A report's times are by another clock than the generator's.
-        device=told_.generator if leads == "generator" else f"{told_.generator} by {leads}",
+        device=told_.generator if leads == "generator" else f"{told_.generator}{TOLD_BY}{leads}",
         at_s=one.fact.occurred_at.timestamp(),
         tube_kv=told_.tube_kv,
         tube_current_ma=told_.tube_current_ma,

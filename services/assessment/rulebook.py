@@ -35,6 +35,16 @@ RULEBOOK: Final[dict[str, str]] = {
     "exposure-ended-early": "It was released before its set time, and no image followed: dose "
     "counts, charge does not.",
     "exposure-without-image": "No image fits it; the images around it are all of this study.",
+    # What a room-day holds that no study has
+    "test-exposure": "A test exposure is of no patient.",
+    "exposure-of-no-study": "An exposure without image belongs to the study whose images stand on "
+    "both sides of it, or quite near on one; where that is not plain it belongs to none.",
+    "plate-without-scan": "The images near a plate's exposure in time are not of its plate; it "
+    "waits for its scan.",
+    "exposure-told-twice": "What may be another telling of an exposure stands in no sum until a "
+    "person has said.",
+    "image-without-exposure": "No exposure told in the room fits the image by time, settings and "
+    "teeth.",
     # Technique
     "size-rule": "The site's rule for the generator's size setting.",
     "preset-group": "A preset is for the teeth of its group in the site's data.",

@@ -1,37 +1,52 @@
 """The assessment of a room-day: a pure function of the set of its facts."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
-from schemas.conclusions import StudyAssessed
+from schemas.conclusions import RoomDayAssessed, StudyAssessed
 from schemas.facts import FactWithdrawn, ImageStored, OrderCancelled, OrderPlaced
 from schemas.group import Site
 from services.assessment.animals import TOLD_AFTER, descriptions_by_animal
 from services.assessment.counting import Fact, PatientIds, facts_that_count, told
 from services.assessment.handovers import Handovers
+from services.assessment.loose import assess_loose
 from services.assessment.memory import Remembered
 from services.assessment.one_study import OneStudy
 from services.assessment.room_day import RoomDay, current_order, home_of
-from services.assessment.room_links import LinkMemory, link_room
+from services.assessment.room_links import LinkedRoom, LinkMemory, link_room
 from services.assessment.room_view import view_of_room
 from services.assessment.rules import Rules
 
 
 class Memory:
-    """What a worker remembers of one site: links by room-day, and assessed studies."""
+    """What a worker remembers of one site: links and what is loose by room-day, and assessed
+    studies."""
 
     def __init__(self) -> None:
         self.links: LinkMemory = Remembered()
+        self.loose: Remembered[RoomDay, LinkedRoom, RoomDayAssessed] = Remembered()
         self.studies: Remembered[tuple[str, str], tuple[object, ...], StudyAssessed] = Remembered()
 
 
-def assess_room_day(
+@dataclass(frozen=True, slots=True)
+class AssessedDay:
+    """The studies at home in a room-day, by uid, and what it holds beside them; all at revision 1.
+
+    ``loose`` is None where the room is not known.
+    """
+
+    studies: Mapping[str, StudyAssessed]
+    loose: RoomDayAssessed | None
+
+
+def assess_day(
     facts: Iterable[Fact],
     site: Site,
     where: RoomDay,
     rules: Rules,
     memory: Memory | None = None,
-) -> dict[str, StudyAssessed]:
-    """Assess every study that is at home in this room-day, by study uid, all at revision 1.
+) -> AssessedDay:
+    """Assess every study that is at home in this room-day, and what no study has.
 
     ``facts`` are those of the room within the day's window, and all facts of the studies that
     these name. Order and repetition change nothing; facts of other studies only help to link.
@@ -45,8 +60,6 @@ def assess_room_day(
         of_study.setdefault(study, []).append(fact)
     handed = Handovers.of(counted, site)
     at_home = [uid for uid, own in sorted(of_study.items()) if home_of(own, site, handed) == where]
-    if not at_home:
-        return {}
     memory = memory or Memory()
     room = link_room(counted, site, where, memory.links)
     view = view_of_room(counted, site, where, ids)
@@ -66,7 +79,21 @@ def assess_room_day(
         one = OneStudy(uid, tuple(own), site, where, rules, seen_room, seen, ids, told_of)
         inputs = (where, one.facts, seen_room, seen, ids.merges(), told_of)
         assessed[uid] = memory.studies.get((where.site, uid), inputs, one.assess)
-    return assessed
+    loose = None
+    if where.room:
+        loose = memory.loose.get(where, room, lambda: assess_loose(room, site, where))
+    return AssessedDay(assessed, loose)
+
+
+def assess_room_day(
+    facts: Iterable[Fact],
+    site: Site,
+    where: RoomDay,
+    rules: Rules,
+    memory: Memory | None = None,
+) -> dict[str, StudyAssessed]:
+    """Give the studies of ``assess_day``, by uid."""
+    return dict(assess_day(facts, site, where, rules, memory).studies)
 
 
 def _with_study(counted: Sequence[Fact], all_told: Sequence[Fact]) -> Iterator[tuple[Fact, str]]:

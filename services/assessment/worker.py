@@ -28,9 +28,10 @@ from services.assessment.patient_facts import merged_into, studies_of_patients
 from services.assessment.revision_changes import link_changes
 from services.assessment.room_day import Place, RoomDay, home_of, place_of
 from services.assessment.room_day_facts import facts_of_room_day, handovers_between
+from services.assessment.room_day_teller import tell_room_day
 from services.assessment.rules import Rules
 from services.assessment.store import FactRow
-from services.assessment.study import Memory, assess_room_day
+from services.assessment.study import Memory, assess_day
 from services.runtime.worker import Work
 
 SOURCE = Source(kind="service", name="assessment")
@@ -121,7 +122,10 @@ class AssessmentHandler:
             work.connection, where, where.window(site.zone), tuple(due.by_study), site.rooms
         )
         memory = self.memory.of_site(where.site)
-        assessed = assess_room_day(facts, site, where, self.rules[where.site], memory)
+        day = assess_day(facts, site, where, self.rules[where.site], memory)
+        if day.loose is not None:
+            tell_room_day(work, where, day.loose, due.last, SOURCE)
+        assessed = day.studies
         kept = store.kept_studies(work.connection, where.site, assessed)
         return [
             Told(where, study, due.by_study.get(uid) or due.last)

@@ -21,7 +21,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from threading import Event
 
-from schemas.channels import Exchange, Subscription
+from schemas.channels import OPEN_KINDS, Exchange, Subscription
 from schemas.errors import GomphosisError
 from schemas.messages import MAX_MESSAGE_BYTES
 
@@ -65,6 +65,16 @@ class Outgoing:
     def __post_init__(self) -> None:
         if len(self.body) > MAX_MESSAGE_BYTES:
             raise MessageTooLarge(len(self.body))
+
+    @property
+    def must_be_heard(self) -> bool:
+        """Whether it is a fault when no queue is bound for it."""
+        return kind_of(self.routing_key) not in OPEN_KINDS
+
+
+def kind_of(routing_key: str) -> str:
+    """Give the kind that a routing key begins with."""
+    return routing_key.split(".", 1)[0]
 
 
 @dataclass(frozen=True, slots=True)

@@ -100,7 +100,16 @@ class AmqpBus(Bus):
     def publish(self, messages: Sequence[Outgoing]) -> None:
         """Publish all in order; return once the broker has confirmed each."""
         self._publisher.publish(
-            [Parcel(m.exchange.value, m.routing_key, m.message_id, m.body) for m in messages]
+            [
+                Parcel(
+                    m.exchange.value,
+                    m.routing_key,
+                    m.message_id,
+                    m.body,
+                    must_be_heard=m.must_be_heard,
+                )
+                for m in messages
+            ]
         )
 
     def consume(self, subscription: Subscription, handle: Handle, stop: Event) -> None:

@@ -38,6 +38,7 @@ class Parcel:
     message_id: str
     body: bytes
     attempt: int = 1
+    must_be_heard: bool = True
 
     @property
     def mark(self) -> tuple[str, str, str]:
@@ -189,7 +190,7 @@ class Publisher:
                 content_type="application/json",
                 headers=headers,
             ),
-            mandatory=True,
+            mandatory=parcel.must_be_heard,
         )
 
     def _on_return(self, _channel: Any, method: Any, properties: Any, _body: bytes) -> None:

@@ -25,6 +25,7 @@ from services.runtime.bus import (
     Outcome,
     Outgoing,
     Unroutable,
+    kind_of,
 )
 from services.runtime.bus_embedded_claims import ConsumerClaim, gone_consumers
 
@@ -81,12 +82,12 @@ class EmbeddedBus(Bus):
     def publish(self, messages: Sequence[Outgoing]) -> None:
         with self._transaction(durable=True) as connection:
             for message in messages:
-                kind = message.routing_key.split(".", 1)[0]
+                kind = kind_of(message.routing_key)
                 queues = connection.execute(
                     "SELECT queue FROM binding WHERE exchange = ? AND kind = ?",
                     (message.exchange.value, kind),
                 ).fetchall()
-                if not queues:
+                if not queues and message.must_be_heard:
                     raise Unroutable(message.exchange.value, message.routing_key)
                 connection.executemany(
                     "INSERT INTO delivery (queue, message_id, body) VALUES (?, ?, ?)",

@@ -2,10 +2,15 @@
 
 import random
 from collections.abc import Iterator
+from importlib import import_module
 
 import pytest
+from alembic.migration import MigrationContext
+from alembic.operations import Operations
+from sqlalchemy import update
 
 from schemas.facts import PatientDescribed
+from services.assessment.store import FACT
 from services.assessment.worker import AssessmentHandler
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
@@ -60,3 +65,21 @@ def test_a_weight_of_a_later_visit_makes_no_new_revision_of_an_old_study(store: 
     soon = told(PatientDescribed(patient=dog(weight=weight(30.0))), after(2 * 86_400.0))
     handle(store, [soon], fresh())
     assert newest(store)[STUDY].revision == 2
+
+
+def test_what_an_older_version_kept_is_found_by_its_patients(store: Store) -> None:
+    # given: as it was kept, neither the animal described nor the record kept was named
+    handle(store, [described(0.0, patient_id="P-0900", weight=weight(30.0))], fresh())
+    handle(store, [merged("P-1001", "P-0900")], fresh())
+    with store.begin() as connection:
+        connection.execute(update(FACT).values(patient_id=None, moment=None, about=None))
+        connection.execute(
+            update(FACT).where(FACT.c.kind == "patient_merged").values(patient_id="P-0900")
+        )
+    # when
+    step = import_module("services.runtime.migrations.versions.r0012_room_day")
+    with store.begin() as connection, Operations.context(MigrationContext.configure(connection)):
+        step.fill_in()
+    handle(store, taken(), fresh())
+    # then
+    assert codes(store) == ["size-against-weight"]

@@ -129,7 +129,7 @@ class TestShowRoom:
         code, output = self.run(store, tmp_path, monkeypatch, "north", ROOM, "2026-03-02")
         assert code == 0
         assert "exposures that belong to no study" in output
-        assert "no study was plainly under way" in output
+        assert "No image" in output
 
     @pytest.mark.parametrize(
         "arguments",

@@ -28,6 +28,7 @@ from schemas.messages import parse
 from services.assessment import store as assessment_store
 from services.assessment.commands import show_study
 from services.assessment.dose_ledger import DOSE
+from services.assessment.room_day_store import ROOM_DAY
 from services.assessment.worker import AssessmentHandler
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
@@ -72,10 +73,11 @@ def handle(
         work.flush("assessment")
 
 
-def sent(store: Store) -> list[Message[Payload]]:
+def sent(store: Store, kind: type[Payload] = StudyAssessed) -> list[Message[Payload]]:
     with store.read() as connection:
         bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars()
-        return [parse(bytes(body)) for body in bodies]
+        messages = [parse(bytes(body)) for body in bodies]
+    return [message for message in messages if isinstance(message.payload, kind)]
 
 
 def newest(store: Store) -> dict[str, StudyAssessed]:
@@ -97,7 +99,7 @@ def content(studies: dict[str, StudyAssessed]) -> dict[str, str]:
 
 def empty(store: Store) -> None:
     with store.begin() as connection:
-        for table in (assessment_store.FACT, assessment_store.STUDY, DOSE, OUTBOX):
+        for table in (assessment_store.FACT, assessment_store.STUDY, DOSE, ROOM_DAY, OUTBOX):
             connection.execute(delete(table))
 
 

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import pytest
 
+from schemas.channels import OPEN_KINDS
 from schemas.messages import MAX_MESSAGE_BYTES
 from services.runtime.bus import (
     BusLimits,
@@ -157,6 +158,15 @@ def test_a_message_that_no_queue_hears_is_unroutable(any_bus: Backend) -> None:
     assert refusal.value.routing_key == "unheard.group.site"
     bus.publish([message("found")])
     assert drain(bus, 1).ids() == ["found"]
+
+
+def test_a_message_of_an_open_kind_that_no_queue_hears_holds_nothing_up(any_bus: Backend) -> None:
+    bus = any_bus.open()
+
+    for kind in OPEN_KINDS:
+        bus.publish([message("unheard", key=f"{kind}.group.site"), message(f"after-{kind}")])
+
+    assert drain(bus, len(OPEN_KINDS)).ids() == [f"after-{kind}" for kind in OPEN_KINDS]
 
 
 def test_declaring_twice_keeps_what_is_there(any_bus: Backend) -> None:

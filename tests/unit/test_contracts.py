@@ -22,7 +22,7 @@ from pydantic import ValidationError
 import schemas
 from schemas import export
 from schemas.base import Contract
-from schemas.channels import EXCHANGE_OF, SUBSCRIPTIONS, Exchange
+from schemas.channels import EXCHANGE_OF, OPEN_KINDS, SUBSCRIPTIONS, Exchange
 from schemas.envelope import Envelope, Payload, Source, new_id
 from schemas.errors import InvalidInput
 from schemas.export.__main__ import main
@@ -422,7 +422,11 @@ def test_every_upcaster_belongs_to_a_kind_and_an_older_version() -> None:
 def test_every_kind_is_heard_where_it_is_published(kind: str) -> None:
     heard = {pair for subscription in SUBSCRIPTIONS for pair in subscription.kinds}
 
-    assert (EXCHANGE_OF[kind], kind) in heard
+    assert (EXCHANGE_OF[kind], kind) in heard or kind in OPEN_KINDS
+
+
+def test_only_conclusions_may_go_unheard() -> None:
+    assert {EXCHANGE_OF[kind] for kind in OPEN_KINDS} <= {Exchange.CONCLUSIONS}
 
 
 @pytest.mark.parametrize("fact", FACTS, ids=lambda fact: fact.KIND)
