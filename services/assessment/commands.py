@@ -89,7 +89,12 @@ def _print_head(site: str, assessed: StudyAssessed) -> None:
             f"{assessed.suggestion_words or ''}".rstrip()
         )
     lines += [f"Changed: {words}" for words in assessed.changes]
-    lines.append(f"Dose: {assessed.dose.words}")
+    dose = assessed.dose
+    lines.append(f"Dose: {dose.words}")
+    if dose.planned is not None:
+        lines.append(f"Planned dose: {dose.planned.words}")
+    if dose.patient_period is not None:
+        lines.append(f"Patient's dose: {dose.patient_period.words}")
     for line in lines:
         stdout.print(line, markup=False)
 

@@ -228,8 +228,12 @@ def _irradiating(generator: Device | None) -> list[Dataset]:
 
 
 def _generator(one: ExposureResult, assessed: StudyAssessed, site: Site) -> Device | None:
-    """Find what irradiated: by the serial in the exposure's key, else the room's only generator."""
+    """Find what irradiated: as the exposure tells, by the serial in its key, else the room's only
+    generator."""
     generators = list(site.generators())
+    by_name = [device for device in generators if device.name == one.generator]
+    if by_name:
+        return by_name[0]
     by_serial = [
         device
         for device in generators

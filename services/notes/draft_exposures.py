@@ -3,7 +3,6 @@
 from statistics import median
 
 from schemas.conclusions import (
-    DoseBasis,
     ExposureResult,
     ExposureUse,
     ImageResult,
@@ -11,16 +10,16 @@ from schemas.conclusions import (
     StudyAssessed,
 )
 from schemas.group import Site
+from services.notes.draft_dose import (
+    apart_lines,
+    basis_line,
+    period_lines,
+    planned_lines,
+    uncertainty_line,
+)
 from services.notes.wording import clock, ended, named
 
 HUMAN_COMPARATORS = "Comparators are human dental values. They are no limits for animals."
-
-_BASIS = {
-    DoseBasis.DEVICE: "reported by the device",
-    DoseBasis.CALIBRATION: "from the site's calibration",
-    DoseBasis.MODEL: "modelled from the settings",
-    DoseBasis.UNKNOWN: "unknown",
-}
 
 
 def technique(assessment: StudyAssessed, site: Site) -> list[str]:
@@ -89,14 +88,16 @@ def dose_words(assessment: StudyAssessed) -> list[str]:
     """Tell the dose with its basis, its uncertainty and what it may be compared with."""
     dose = assessment.dose
     if dose.exposures == 0:
-        return ["No exposure is known, so no dose can be told.", HUMAN_COMPARATORS]
+        none = "No exposure is known, so no dose can be told."
+        return [none, *planned_lines(dose), *period_lines(dose), HUMAN_COMPARATORS]
     doubtful = sum(
         one.kerma_doubtful for one in assessment.exposures if one.use is not ExposureUse.PROPOSED
     )
     known = dose.exposures - dose.unknown_exposures - doubtful
     if known <= 0:
         none = f"Exposures: {dose.exposures}; none has a dose figure beyond doubt."
-        return [none, *([dose.words] if doubtful else []), HUMAN_COMPARATORS]
+        told = [dose.words] if doubtful else []
+        return [none, *told, *planned_lines(dose), *period_lines(dose), HUMAN_COMPARATORS]
     lines = [
         f"Incident air kerma at the skin, without backscatter, as a sum: {dose.kerma_mgy:.3g} mGy. "
         f"Kerma-area product: {dose.kap_mgycm2:.3g} mGy·cm². Exposures in the sum: {known}.",
@@ -107,17 +108,11 @@ def dose_words(assessment: StudyAssessed) -> list[str]:
             f"Exposures without a dose figure, in no sum: {dose.unknown_exposures}. "
             "The true sum is higher."
         )
-    lines.append(f"Basis: {', '.join(_BASIS[basis] for basis in dose.basis) or 'unknown'}.")
-    if dose.relative_uncertainty is None:
-        lines.append("Uncertainty: not known.")
-    else:
-        percent = 100.0 * dose.relative_uncertainty
-        lines.append(f"Standard uncertainty (k = 1): {percent:.0f} % of the value.")
-    if dose.kerma_repeats_mgy > 0:
-        lines.append(f"Of it for repeats: {dose.kerma_repeats_mgy:.3g} mGy.")
-    if dose.kerma_ended_early_mgy > 0:
-        lines.append(f"Of it for exposures ended early: {dose.kerma_ended_early_mgy:.3g} mGy.")
+    lines += [basis_line(dose.basis), uncertainty_line(dose.relative_uncertainty)]
+    lines += apart_lines(dose)
+    lines += planned_lines(dose)
     lines.append(f"Against the group's levels: {dose.verdict}; {dose.words}")
+    lines += period_lines(dose)
     lines += _of_one_exposure(assessment)
     return [*lines, *dose.comparators, HUMAN_COMPARATORS]
 

@@ -1,5 +1,6 @@
 """The draft: what stands in it, what is left to the vet, and what never stands in it."""
 
+import json
 from typing import Any
 
 import pytest
@@ -10,6 +11,8 @@ from schemas.conclusions import (
     ExposureUse,
     ImageUse,
     NoteSection,
+    PatientPeriodDose,
+    PlannedDose,
     QualityHint,
     Question,
     RepeatFound,
@@ -157,6 +160,37 @@ def test_dose_tells_value_basis_uncertainty_and_that_comparators_are_human() -> 
     assert "25 % of the value" in text
     assert "within; 3.2 mGy of 40 mGy" in text
     assert text.endswith("They are no limits for animals.")
+
+
+def test_repeats_and_early_ends_the_plan_and_the_period_stand_beside_the_sum() -> None:
+    told = {
+        "repeats": 1,
+        "kerma_repeats_mgy": 1.6,
+        "kap_repeats_mgycm2": 45.0,
+        "ended_early": 2,
+        "kerma_ended_early_mgy": 0.2,
+        "planned": PlannedDose.model_validate_json(json.dumps(PlannedDose.EXAMPLES[0])),
+        "patient_period": PatientPeriodDose.model_validate_json(
+            json.dumps(PatientPeriodDose.EXAMPLES[0])
+        ),
+    }
+    text = _text(assessed(dose=DOSE.model_copy(update=told)), "dose")
+    assert "Of it for repeats (1): 1.6 mGy, 45 mGy·cm²." in text
+    assert "Of it for exposures ended early (2): 0.2 mGy." in text
+    assert "Planned: The chart (invented) expects 24 mGy for 14 views." in text
+    assert "Expected of the views obtained so far: 22 mGy; given" in text
+    assert "All studies of this patient here from 2025-03-03 on: 2; exposures 3; 4.8 mGy" in text
+    assert "Standard uncertainty (k = 1): 90 % of the value." in text
+    assert "Over the period: within; 2 studies in 365 days: 4.8 of 120 mGy." in text
+    assert "charge" not in text.lower()
+
+
+def test_before_the_first_exposure_the_period_is_told_already() -> None:
+    period = PatientPeriodDose.model_validate_json(json.dumps(PatientPeriodDose.EXAMPLES[0]))
+    none = {"exposures": 0, "kerma_mgy": 0.0, "patient_period": period}
+    text = _text(assessed(dose=DOSE.model_copy(update=none)), "dose")
+    assert "no dose can be told" in text
+    assert "Over the period: within" in text
 
 
 @pytest.mark.parametrize(
