@@ -47,8 +47,10 @@ class ImageStored(Payload):
 
     The values are those of the image's header, in the units of the names; ``None`` where the
     header is silent. ``teeth`` and ``view`` are what the image claims, not what we conclude.
-    ``path`` is relative to the service's image folder. ``sha256`` is over the data set alone,
-    without the file's meta header, so that an image is the same however it came.
+    ``sensor`` is ours, by the site's list; ``detector_id`` and ``device_serial`` are the header's
+    own (0018,700A; 0018,1000). ``path`` is relative to the service's image folder. ``sha256`` is
+    over the data set alone, without the file's meta header, so that an image is the same however
+    it came.
     """
 
     KIND: ClassVar[str] = "image_stored"
@@ -83,6 +85,8 @@ class ImageStored(Payload):
     deviation_index: float | None = None
     irradiation_event_uid: Uid | None = None
     sensor: Name | None = None
+    detector_id: ShortText | None = None
+    device_serial: ShortText | None = None
     pixels: PixelStatistics | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (

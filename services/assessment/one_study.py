@@ -34,6 +34,7 @@ from services.assessment.explained import (
     made_exposures,
     shown_images,
 )
+from services.assessment.foreign_devices import foreign_device_questions
 from services.assessment.planned_dose import planned_dose, planned_for
 from services.assessment.quality import QualityImage, quality_hints
 from services.assessment.questions import (
@@ -109,6 +110,7 @@ class OneStudy:
         questions += withdrawal_questions(self.facts, {one.key for one in exposures})
         questions += link_questions(exposures)
         questions += dose_questions(exposures, results)
+        questions += foreign_device_questions(self.facts, exposures, self.site)
         questions += side_questions(cases)
         questions += interleaved_question(self.uid, self.view.images)
         asked = explained_questions(questions)

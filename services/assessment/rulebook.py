@@ -91,6 +91,9 @@ RULEBOOK: Final[dict[str, str]] = {
     "area-implausible": "Area product over kerma is a field that the collimator does not have.",
     "calibration-implausible": "The calibration is more than three standard deviations from the "
     "model of its tube.",
+    "generator-serial-differs": "The exposure's generator serial is not the listed one.",
+    "station-serial-differs": "The image's device serial is not the listed one of its station.",
+    "detector-not-listed": "The image's detector id is that of no listed sensor.",
     "withdrawal-without-effect": "Only a person's decision can be withdrawn.",
 }
 

@@ -62,6 +62,7 @@ HEADER_TAGS: tuple[str, ...] = (
     "DeviationIndex",
     "IrradiationEventUID",
     "DetectorID",
+    "DeviceSerialNumber",
 )
 """What is read of an image; nothing else of it enters memory."""
 
@@ -145,6 +146,7 @@ def read_header(dataset: Dataset, zone: ZoneInfo, received_at: datetime) -> Imag
         "PatientID", values.text, "a patient identifier of 1 to 64 characters"
     )
     acquired_at, source_clock = acquisition_time(values, zone, received_at)
+    detector_id = values.text("DetectorID")
     fields = {
         "series_instance_uid": series,
         "patient_id": patient_id,
@@ -165,8 +167,9 @@ def read_header(dataset: Dataset, zone: ZoneInfo, received_at: datetime) -> Imag
         "target_exposure_index": values.number("TargetExposureIndex"),
         "deviation_index": values.signed("DeviationIndex"),
         "irradiation_event_uid": _irradiation_event(values),
+        "detector_id": detector_id,
+        "device_serial": values.text("DeviceSerialNumber"),
     }
-    detector_id = values.text("DetectorID")
     return ImageHeader(
         acquired_at=acquired_at,
         source_clock=source_clock,

@@ -92,12 +92,12 @@ def _allowed(holder: Holder) -> frozenset[str]:
 
 
 def _check_own_exposure(generator: Device, payload: dict[str, Any]) -> None:
-    """A generator tells its own exposures only: a dose in another room is another patient's."""
-    own = {
-        "generator": generator.name,
-        "room": generator.room,
-        "generator_serial": generator.serial,
-    }
+    """A generator tells its own exposures only: a dose in another room is another patient's.
+
+    Its serial may be another than the listed one: the unit may have been exchanged. A dose that
+    was given is never turned away for that; assessment asks a person.
+    """
+    own = {"generator": generator.name, "room": generator.room}
     for field, expected in own.items():
         if expected is not None and payload.get(field) != expected:
             raise NotPermitted(f"payload.{field}", payload.get(field), f"{expected}, its own")

@@ -119,4 +119,5 @@ def find_generator(
 
 
 def _generator(device: Device, told_serial: str | None, room: str | None) -> Generator:
-    return Generator(device.name, device.serial or told_serial or device.name, device.room or room)
+    serial = told_serial or device.serial or device.name
+    return Generator(device.name, serial, device.room or room)

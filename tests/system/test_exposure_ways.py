@@ -235,8 +235,27 @@ def test_the_detector_id_of_an_image_names_its_sensor(
 ) -> None:
     with running_intake(tmp_path / "data", group=group) as intake:
         for number, detector in enumerate(("INV-A", "INV-UNLISTED")):
-            image = make_image(number, DetectorID=detector)
+            image = make_image(number, DetectorID=detector, DeviceSerialNumber="INVENTED-S1")
             assert send(intake.dicom_port, image).Status == 0x0000
 
-        told = [getattr(fact.payload, "sensor", "") for fact in intake.facts("image_stored")]
-        assert told == ["sensor-a", None]
+        told = [fact.payload.model_dump() for fact in intake.facts("image_stored")]
+        assert [(one["sensor"], one["detector_id"], one["device_serial"]) for one in told] == [
+            ("sensor-a", "INV-A", "INVENTED-S1"),
+            (None, "INV-UNLISTED", "INVENTED-S1"),
+        ]
+
+
+def test_an_exchanged_generator_still_tells_its_exposures(
+    tmp_path: Path, group: dict[str, Any]
+) -> None:
+    with running_intake(tmp_path / "data", group=group) as intake:
+        exchanged = offers()
+        for offer in exchanged:
+            offer["payload"]["generator_serial"] = "INVENTED-0099"
+
+        assert post(intake, exchanged).status_code == 200
+
+        told = [fact.payload.model_dump() for fact in intake.facts("exposure_ended")]
+        assert {(one["generator"], one["generator_serial"]) for one in told} == {
+            ("generator-1", "INVENTED-0099")
+        }

@@ -399,6 +399,15 @@ def test_without_a_known_serial_the_rooms_only_generator_is_meant() -> None:
     )
 
 
+def test_an_irradiating_serial_that_is_not_listed_stays_as_the_report_tells_it() -> None:
+    told = told_by(event(device=irradiating_device("STRANGE-9")), observer_serial("INVENTED-0001"))
+    alone = told_by(event(device=irradiating_device("STRANGE-9")))
+
+    # A known recorder is no proof of who irradiated, but of the room's generator it is a sign.
+    assert (told.exposure.generator, alone.exposure.generator) == ("generator-1", "generator-1")
+    assert alone.exposure.generator_serial == "STRANGE-9"
+
+
 def test_between_two_generators_the_station_stands_for_the_one_that_is_not_known() -> None:
     told = told_by(event(device=irradiating_device("STRANGE-9")), at=site(devices=TWO_GENERATORS))
 

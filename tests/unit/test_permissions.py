@@ -48,6 +48,7 @@ def test_nobody_may_tell_an_image_without_its_file() -> None:
     ("holder", "kind", "payload"),
     [
         (GENERATOR, "exposure_ended", OWN_EXPOSURE),
+        (GENERATOR, "exposure_ended", OWN_EXPOSURE | {"generator_serial": "INVENTED-0002"}),
         (GENERATOR, "clock_read", {"device": "generator-1"}),
         (RECORD, "order_placed", {}),
         (RECORD, "patient_described", {}),
