@@ -29,13 +29,13 @@ Answer = tuple[Dataset, Dataset | None]
 def handle_create(event: Any, desk: StepDesk) -> Answer:
     """Answer one N-CREATE request (handler of EVT_N_CREATE)."""
     uid = event.request.AffectedSOPInstanceUID
-    return _answered("N-CREATE", event, uid, "AttributeList", desk.create)
+    return _answered("N-CREATE", event, uid, "AttributeList", desk, desk.create)
 
 
 def handle_set(event: Any, desk: StepDesk) -> Answer:
     """Answer one N-SET request (handler of EVT_N_SET)."""
     uid = event.request.RequestedSOPInstanceUID
-    return _answered("N-SET", event, uid, "ModificationList", desk.change)
+    return _answered("N-SET", event, uid, "ModificationList", desk, desk.change)
 
 
 def _answered(
@@ -43,11 +43,16 @@ def _answered(
     event: Any,
     uid: str | None,
     attribute: str,
+    desk: StepDesk,
     keep: Callable[[Site, Device, str, Dataset], None],
 ) -> Answer:
     site, device = peer_of(event)
     try:
-        keep(site, device, _checked_uid(uid), read_data_set(event, attribute))
+        try:
+            keep(site, device, _checked_uid(uid), read_data_set(event, attribute))
+        except InvalidInput as error:
+            desk.refuse(request, event, attribute, (site, device), error)
+            raise
     except StepRefused as error:
         log.warning(
             "step_refused",

@@ -2,15 +2,19 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime
+from typing import Any
 
 import structlog
 from pydicom.dataset import Dataset
 from sqlalchemy import Connection
 
 from schemas.envelope import Message, Payload
+from schemas.errors import InvalidInput
+from schemas.facts import StepPerformed
 from schemas.group import Device, DeviceKind, Site
 from services.intake.accept import Outcome, accept
 from services.intake.count import count_outcomes
+from services.intake.refused_request import refused_request
 from services.intake.step_facts import StepFacts, Teller, facts_of, study_of
 from services.intake.step_rules import (
     DUPLICATE,
@@ -83,6 +87,15 @@ class StepDesk:
             change_step(connection, site.name, step)
             outcomes = self._keep(connection, facts)
         self._tell(step, site, facts, outcomes)
+
+    def refuse(
+        self, request: str, event: Any, attribute: str, peer: tuple[Site, Device], why: InvalidInput
+    ) -> None:
+        """Keep what cannot be used for a person, before its station is told (StoreUnavailable)."""
+        kind = StepPerformed.KIND
+        entry = refused_request(self._service, request, event, attribute, peer, why, kind)
+        with self._store.begin() as connection:
+            triage.keep(connection, [entry])
 
     def _facts(self, step: KeptStep, site: Site, device: Device) -> StepFacts:
         teller = Teller(self._group, site, device, datetime.now(UTC))

@@ -18,6 +18,7 @@ OUTSIDE = ("dicom", "http", "file")
 
 _ELSEWHERE = {
     "dicom": "a DICOM file is replayed by 'gomphosis import' on the file named in its body",
+    "dicom-request": "mend what it names at the station, and have the station tell it again",
     "hl7": "complete record_codes.yaml or correct the message, and have its sender send it again",
     "fhir": "complete record_codes.yaml or correct the resource, and POST it to /fhir/notify",
     "record": "correct the file that its body names and put it back where the record drops files",

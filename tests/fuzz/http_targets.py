@@ -10,11 +10,9 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import func, select
-
 from schemas.facts import FACTS
-from services.runtime.tables import TRIAGE
 from tests.fuzz.mutation import Mutator
+from tests.fuzz.new_in_triage import NewInTriage
 from tests.fuzz.record_targets import FHIR_SEEDS
 from tests.fuzz.shape import ShapeMutator
 from tests.fuzz.target import REFUSED, TAKEN, Broken, Ready, Target
@@ -87,17 +85,17 @@ class _Door:
     """The application, and what of its triage has been looked at."""
 
     def __init__(self, intake: Intake, loop: asyncio.AbstractEventLoop) -> None:
-        self._intake, self._loop = intake, loop
+        self._loop = loop
         http = next(one for one in intake.service.loops if one.name == "http")
         self._app = http.run.__self__._server.config.app  # type: ignore[attr-defined]
-        self._triage_id = 0
+        self._triage = NewInTriage(intake.runtime.store)
 
     def feed(self, data: bytes) -> str:
         status, body = self._loop.run_until_complete(_call(self._app, data))
         if status not in _GOOD | _REFUSALS:
             raise Broken(f"status {status}")
         content = json.loads(body) if body else None
-        new = self._new_in_triage()
+        new = self._triage.look()
         if status == 207 and not new and not self._only_not_kept(content):
             raise Broken("a rejected offer is not in triage")
         if status in (400, 422) and new < 1:
@@ -112,20 +110,6 @@ class _Door:
             words.endswith((", its own", "holds the token")) or " may tell: " in words
             for words in rejected
         )
-
-    def _new_in_triage(self) -> int:
-        with self._intake.runtime.store.read() as connection:
-            newest = int(connection.scalar(select(func.max(TRIAGE.c.id))) or 0)
-            rows = connection.execute(
-                select(TRIAGE.c.field, TRIAGE.c.value, TRIAGE.c.expected).where(
-                    TRIAGE.c.id > self._triage_id
-                )
-            ).all()
-        self._triage_id = newest
-        for row in rows:
-            if not (row.field and row.expected and row.value is not None):
-                raise Broken(f"a triage entry lacks what was wrong: {tuple(row)}")
-        return len(rows)
 
 
 def _prepare(seeds: Callable[[], tuple[list[bytes], Any]]) -> Callable[[Path], Ready]:

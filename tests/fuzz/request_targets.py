@@ -28,13 +28,13 @@ from services.intake.dicom_data_set import read_data_set
 from services.intake.dicom_find import WorklistFinder
 from services.intake.dicom_step import handle_create, handle_set
 from services.intake.step_desk import StepDesk
-from services.runtime import triage
 from services.runtime.migrate import migrate
 from services.runtime.outbox import Relay
 from services.runtime.store import Store
 from tests import performed_steps
 from tests.fuzz.dicom_shape import DataSetMutator
 from tests.fuzz.dicom_targets import STATION, data_set_bytes
+from tests.fuzz.new_in_triage import NewInTriage
 from tests.fuzz.target import REFUSED, TAKEN, Broken, Ready, Target
 from tests.messages import NOON, message
 from tests.record_inputs.codes import north
@@ -149,6 +149,7 @@ def _steps(
         site = north()
         desk = StepDesk("intake", "invented-group", store, _relay(store), closes_study=True)
         peer = SimpleNamespace(gomphosis_peer=(site, STATION))
+        kept = NewInTriage(store)
         count, is_created = [0], [False]
         seeds, others = _seeds(make_seeds())
         created = data_set_bytes(performed_steps.creation())
@@ -176,16 +177,12 @@ def _steps(
             if _status(answer) not in _STEP_STATUSES:
                 raise Broken(f"status {_status(answer):04X}")
             _written(answer)
+            new = kept.look()
+            if _status(answer) != 0 and not new:
+                raise Broken(f"status {_status(answer):04X}, and nothing is in triage")
             return TAKEN if _status(answer) == 0 else REFUSED
 
-        def end() -> None:
-            with store.read() as connection:
-                for entry in triage.entries(connection, None, 1_000):
-                    if not (entry.field and entry.expected):
-                        raise Broken(f"triage {entry.id} lacks field or expectation")
-            store.close()
-
-        return Ready([*seeds, *others], DataSetMutator(seeds, others), feed, end)
+        return Ready([*seeds, *others], DataSetMutator(seeds, others), feed, store.close)
 
     return prepare
 

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import json
 import signal
+from base64 import b64decode
 from collections.abc import Iterator
+from io import BytesIO
 from pathlib import Path
 
 import pytest
 from pydicom.dataset import Dataset
+from pydicom.uid import UID
+from pynetdicom.dsutils import decode
 
 from schemas.facts import ExposureEnded, StepPerformed, StepStatus, StudyClosed
 from services.intake.step_store import find_step
+from services.runtime import triage
 from tests.dicom_station import tell_steps
 from tests.intake_process import IntakeProcess
 from tests.intake_support import Intake, running_intake
@@ -114,6 +119,29 @@ def test_each_wrong_message_gets_the_standards_status_and_changes_nothing(intake
         0x0106,
     ]
     assert states(intake) == [StepStatus.IN_PROGRESS]
+
+
+def test_a_refused_step_waits_in_triage_with_all_that_was_told(intake: Intake) -> None:
+    told = creation(PerformedProcedureStepStatus="OVER")
+
+    assert statuses(intake, ("create", STEP_UID, told)) == [0x0106]
+
+    (entry,) = intake.triage()
+    assert (entry.origin, entry.kind) == ("dicom-request", "step_performed")
+    assert entry.field == "PerformedProcedureStepStatus (0040,0252)"
+    assert "OVER" in entry.value
+    assert "IN PROGRESS" in entry.expected
+    with intake.runtime.store.begin() as connection:
+        kept = triage.entry(connection, entry.id)
+        assert kept is not None
+        with pytest.raises(triage.TriageError, match="at the station"):
+            triage.replay(connection, entry.id)
+    body = json.loads(kept.body)
+    assert (body["request"], body["station"]) == ("N-CREATE", "station-1")
+    assert body["sop_instance_uid"] == STEP_UID
+    syntax = UID(body["transfer_syntax_uid"])
+    data_set = BytesIO(b64decode(body["data_set"]))
+    assert decode(data_set, syntax.is_implicit_VR, syntax.is_little_endian) == told
 
 
 def test_a_finished_step_refuses_changes_with_the_standards_error_id(intake: Intake) -> None:
