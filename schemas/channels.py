@@ -42,6 +42,9 @@ _DESK_ONLY = {
     "note_signed",
     "note_addended",
     "posting_answered",
+    "record_lines_read",
+    "charge_exception_decided",
+    "charge_exception_countersigned",
 }
 
 INTAKE = Subscription("intake", _all(Exchange.OFFERS, *(fact.KIND for fact in FACTS)))
@@ -51,14 +54,25 @@ ASSESSMENT = Subscription(
 )
 CHARGES = Subscription(
     "charges",
-    _all(Exchange.CONCLUSIONS, "study_assessed") + _all(Exchange.FACTS, "charges_released"),
+    _all(Exchange.CONCLUSIONS, "study_assessed")
+    + _all(
+        Exchange.FACTS,
+        "charges_released",
+        "posting_answered",
+        "record_lines_read",
+        "charge_exception_decided",
+        "charge_exception_countersigned",
+    ),
 )
 NOTES = Subscription(
     "notes",
     _all(Exchange.CONCLUSIONS, "study_assessed")
     + _all(Exchange.FACTS, "note_amended", "note_signed", "note_addended", "posting_answered"),
 )
-RECORDS = Subscription("records", _all(Exchange.CONCLUSIONS, "charges_assessed", "note_written"))
+RECORDS = Subscription(
+    "records",
+    _all(Exchange.CONCLUSIONS, "charges_assessed", "charges_corrected", "note_written"),
+)
 
 SUBSCRIPTIONS: tuple[Subscription, ...] = (INTAKE, ASSESSMENT, CHARGES, NOTES, RECORDS)
 

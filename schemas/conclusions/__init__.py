@@ -7,6 +7,7 @@ from schemas.conclusions.charges import (
     LedgerEntry,
     NotCharged,
 )
+from schemas.conclusions.corrections import ChargesCorrected, CorrectionEntry
 from schemas.conclusions.dose import (
     CalibrationUsed,
     DoseBasis,
@@ -47,6 +48,7 @@ from schemas.envelope import Payload
 CONCLUSIONS: tuple[type[Payload], ...] = (
     StudyAssessed,
     ChargesAssessed,
+    ChargesCorrected,
     NoteWritten,
     RoomDayAssessed,
 )
@@ -57,8 +59,10 @@ __all__ = [
     "CalibrationUsed",
     "ChargeLine",
     "ChargesAssessed",
+    "ChargesCorrected",
     "ClockStand",
     "Concern",
+    "CorrectionEntry",
     "DoseBasis",
     "DoseComparison",
     "DoseDoubt",

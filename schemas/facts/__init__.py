@@ -34,6 +34,13 @@ from schemas.facts.person import (
     ToothAbsent,
     ViewExcused,
 )
+from schemas.facts.record_lines import (
+    ChargeExceptionCountersigned,
+    ChargeExceptionDecided,
+    ExceptionAction,
+    RecordLine,
+    RecordLinesRead,
+)
 from schemas.facts.step import StepPerformed, StepStatus, StudyClosed
 
 FACTS: tuple[type[Payload], ...] = (
@@ -62,15 +69,21 @@ FACTS: tuple[type[Payload], ...] = (
     NoteSigned,
     NoteAddended,
     PostingAnswered,
+    RecordLinesRead,
+    ChargeExceptionDecided,
+    ChargeExceptionCountersigned,
 )
 
 __all__ = [
     "FACTS",
     "KG_PER_LB",
     "AnimalSize",
+    "ChargeExceptionCountersigned",
+    "ChargeExceptionDecided",
     "ChargesReleased",
     "ClockRead",
     "DocumentStored",
+    "ExceptionAction",
     "ExposureEnded",
     "FactWithdrawn",
     "ImageAssigned",
@@ -90,6 +103,8 @@ __all__ = [
     "PostingOutcome",
     "ReadinessChecked",
     "Receptor",
+    "RecordLine",
+    "RecordLinesRead",
     "SensorFaulted",
     "SensorHanded",
     "SensorTested",

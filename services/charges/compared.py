@@ -85,7 +85,8 @@ class Finding:
     Every entry and every line is in exactly one finding. ``outstanding`` is what the record holds
     too much (or, negative, too little) for each patient and code once the corrections decided
     so far are counted; it is empty where nothing is wrong. ``confidence`` is 1 for a pair that
-    our key makes, less for one that was found by its content.
+    our key makes, less for one that was found by its content. ``corrections`` are the keys of
+    those that were counted.
     """
 
     kind: Class
@@ -95,6 +96,7 @@ class Finding:
     confidence: float = 1.0
     outstanding: tuple[Leg, ...] = ()
     by_hand: bool = False
+    corrections: tuple[str, ...] = ()
 
     @property
     def day(self) -> date:

@@ -57,8 +57,7 @@ def _with_legs(finding: Finding, corrections: Sequence[Expected]) -> Finding:
     legs = tuple(
         Leg(patient, code, amount) for (patient, code), amount in sorted(sums.items()) if amount
     )
+    keys = tuple(sorted(one.key for one in corrections))
     if finding.kind is Class.MATCHED and legs:
-        return replace(
-            finding, kind=Class.AMOUNT_CHANGED, reason=words.CHANGED_AFTER, outstanding=legs
-        )
-    return replace(finding, outstanding=legs) if legs != finding.outstanding else finding
+        finding = replace(finding, kind=Class.AMOUNT_CHANGED, reason=words.CHANGED_AFTER)
+    return replace(finding, outstanding=legs, corrections=keys)

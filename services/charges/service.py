@@ -1,13 +1,14 @@
 """The charges service: how it is put together."""
 
 from schemas.channels import CHARGES
+from schemas.reconciliation import load_reconciliation_rules
 from schemas.tariffs import load_tariffs
 from services.charges.worker import ChargesHandler, tariff_of
 from services.runtime.service import Runtime, Service
 
 
 def build(runtime: Runtime) -> Service:
-    """Build the service from the group's tariffs.
+    """Build the service from the group's tariffs and rules of reconciliation.
 
     Raises InvalidInput where a tariff's file is wrong or a site names one that is not there, so
     that the service does not start rather than charge a wrong price.
@@ -16,5 +17,6 @@ def build(runtime: Runtime) -> Service:
     tariffs = load_tariffs(folder if folder.is_dir() else None)
     for site in runtime.group.sites:
         tariff_of(runtime.group, site.name, tariffs)
-    handler = ChargesHandler(runtime.group, tariffs)
+    rules = load_reconciliation_rules(runtime.settings.group_dir)
+    handler = ChargesHandler(runtime.group, tariffs, rules)
     return Service("charges", [runtime.worker(CHARGES, handler)])

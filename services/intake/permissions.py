@@ -40,6 +40,7 @@ DEVICE_MAY_TELL: Final[dict[DeviceKind, frozenset[str]]] = {
             "patient_described",
             "patient_merged",
             "posting_answered",
+            "record_lines_read",
         }
     ),
     DeviceKind.TABLET: CHAIRSIDE,
@@ -48,8 +49,9 @@ DEVICE_MAY_TELL: Final[dict[DeviceKind, frozenset[str]]] = {
 ROLE_MAY_TELL: Final[dict[Role, frozenset[str]]] = {
     Role.VET: CHAIRSIDE | {"charges_released", "note_amended", "note_signed", "note_addended"},
     Role.TECHNICIAN: CHAIRSIDE,
-    Role.LEAD: CHAIRSIDE | {"charges_released"},
-    Role.BILLING: frozenset({"charges_released"}),
+    Role.LEAD: CHAIRSIDE
+    | {"charges_released", "charge_exception_decided", "charge_exception_countersigned"},
+    Role.BILLING: frozenset({"charges_released", "charge_exception_decided"}),
     Role.ADMIN: frozenset({"clock_read", "patient_merged"}),
 }
 

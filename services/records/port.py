@@ -13,10 +13,16 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import ClassVar
 
-from schemas.conclusions import EntryType, LedgerEntry, NoteState, NoteWritten
+from schemas.conclusions import (
+    CorrectionEntry,
+    EntryType,
+    LedgerEntry,
+    NoteState,
+    NoteWritten,
+)
 from schemas.envelope import Payload
 from schemas.errors import GomphosisError, InvalidInput
-from schemas.facts import PostingOutcome
+from schemas.facts import PostingOutcome, RecordLine
 
 DATA_DIR_OPTION = "data_dir"
 """The option that every adapter gets beside its own: the service's data folder."""
@@ -100,6 +106,19 @@ class NotePosting:
 def note_key(note: NoteWritten) -> str:
     """Give the posting key of a note: one posting for each revision."""
     return f"note:{note.study_instance_uid}:{note.revision}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CorrectionPosting:
+    """A line that puts another right, on its way to the record; a person decided it."""
+
+    site: str
+    currency: str
+    entry: CorrectionEntry
+
+    @property
+    def key(self) -> str:
+        return self.entry.posting_key
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +226,28 @@ class PatientRecord(ABC):
         self, *, study_instance_uid: str | None = None, patient_id: str | None = None
     ) -> Sequence[HeldLine]:
         """Give the lines held for a study, a patient, or both; a study's in order of posting."""
+
+    def correct_charge(self, posting: CorrectionPosting) -> Answer:
+        """Put a credit or charge beside the line that it corrects, by the record's own line id.
+
+        Nothing is edited. The same key with other content is rejected.
+        """
+        return Rejected(
+            f"{self.NAME} takes no corrections of single lines; put {posting.entry.corrects} right "
+            "in the record by hand"
+        )
+
+    def read_lines(self, site: str, first: date, last: date) -> Iterable[RecordLine | Unreadable]:
+        """Give every line that the record holds for some days at a site, whoever entered it.
+
+        One line keeps its id as long as it is there. An ``Unreadable`` is given again until it
+        is settled.
+        """
+        del site, first, last
+        raise RecordRefused(
+            f"{self.NAME}: expected a record that can be read back by day, and this one cannot; "
+            "without it nothing is reconciled"
+        )
 
     @abstractmethod
     def post_note(self, posting: NotePosting) -> Answer:

@@ -2,8 +2,14 @@
 
 import json
 
-from schemas.conclusions import LedgerEntry, NoteWritten
-from services.records.port import Answer, ChargePosting, NotePosting, PatientRecord
+from schemas.conclusions import CorrectionEntry, LedgerEntry, NoteWritten
+from services.records.port import (
+    Answer,
+    ChargePosting,
+    CorrectionPosting,
+    NotePosting,
+    PatientRecord,
+)
 from services.records.store import PostingRow, Verb
 
 
@@ -12,6 +18,8 @@ def post(record: PatientRecord, row: PostingRow) -> Answer:
     verb = Verb(row.verb)
     if verb is Verb.NOTE:
         return record.post_note(note_posting(row))
+    if verb is Verb.CORRECT:
+        return record.correct_charge(correction_posting(row))
     if verb is Verb.REVERSE:
         return record.reverse_charge(charge_posting(row))
     return record.post_charge(charge_posting(row))
@@ -27,6 +35,15 @@ def charge_posting(row: PostingRow) -> ChargePosting:
         accession_number=row.body["accession_number"],
         currency=row.body["currency"],
         entry=LedgerEntry.model_validate_json(json.dumps(row.body["entry"])),
+    )
+
+
+def correction_posting(row: PostingRow) -> CorrectionPosting:
+    """Read a correction back from its row."""
+    return CorrectionPosting(
+        site=row.site,
+        currency=row.body["currency"],
+        entry=CorrectionEntry.model_validate_json(json.dumps(row.body["entry"])),
     )
 
 

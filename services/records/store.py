@@ -31,6 +31,7 @@ class Verb(StrEnum):
     CHARGE = "charge"
     REVERSE = "reverse"
     NOTE = "note"
+    CORRECT = "correct"
 
 
 class PostingState(StrEnum):
@@ -109,6 +110,18 @@ def add(connection: Connection, rows: Sequence[dict[str, Any]], now: datetime) -
             }
             for count, row in enumerate(rows, start=1)
         ],
+    )
+
+
+def post_again(connection: Connection, posting_keys: Sequence[str], now: datetime) -> None:
+    """Let postings that were answered go out once more, under the same key."""
+    connection.execute(
+        update(POSTINGS)
+        .where(
+            POSTINGS.c.posting_key.in_(posting_keys),
+            POSTINGS.c.state.in_([PostingState.POSTED.value, PostingState.REJECTED.value]),
+        )
+        .values(state=PostingState.WAITING.value, attempts=0, next_try_at=now)
     )
 
 

@@ -6,10 +6,18 @@ from typing import Any
 
 import structlog
 
-from schemas.conclusions import ChargesAssessed, EntryType, LedgerEntry, NoteState, NoteWritten
+from schemas.conclusions import (
+    ChargesAssessed,
+    ChargesCorrected,
+    EntryType,
+    LedgerEntry,
+    NoteState,
+    NoteWritten,
+)
 from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
 from services.records import store
+from services.records.corrections import take_corrections
 from services.records.port import STATUS_OF_NOTE, note_key
 from services.records.store import PostingRow, PostingState, Verb
 from services.runtime.worker import Work
@@ -32,6 +40,8 @@ def handle(work: Work, messages: Sequence[Message[Payload]]) -> None:
     for message in messages:
         if isinstance(message.payload, ChargesAssessed):
             _take_charges(work, message, message.payload)
+        elif isinstance(message.payload, ChargesCorrected):
+            take_corrections(work, message, message.payload)
         elif isinstance(message.payload, NoteWritten):
             _take_note(work, message, message.payload)
 

@@ -188,11 +188,16 @@ class IntakeSettings(_Section):
 
 
 class RecordsSettings(_Section):
-    """The patient record's adapter, by the name of its entry point, and its own options."""
+    """The patient record's adapter, by the name of its entry point, and its own options.
+
+    Every ``read_back_s`` the lines that the record holds for the last ``read_back_days`` are read.
+    """
 
     adapter: Name = "folder"
     options: dict[str, str] = Field(default_factory=dict)
     poll_s: Seconds = 0.5
+    read_back_s: Seconds = 900.0
+    read_back_days: Annotated[int, Field(ge=1, le=400)] = 45
 
 
 class Settings(BaseSettings):

@@ -7,6 +7,7 @@
     <path>/notes/<site>/<study>/<revision>.html .txt  the same note to read
     <path>/charges|notes/.../<file>.json.answer.json  left by the record side (optional)
     <path>/orders/*.json                              left by the record side (optional)
+    <path>/held/<site>/*.json                         lines entered by hand there (optional)
     <path>/orders/taken/  orders/rejected/            where we put orders that we have read
 
 Identifiers become file names by ``file_names.file_name`` (``:`` is ``%3A``). A ``.json`` file is
@@ -18,19 +19,18 @@ there only when it and what belongs to it are whole and on disk, and it never ch
 JSON with sorted keys, no spaces, UTF-8. A note's content names its two files with their own
 sha256. Whoever writes into the folder should write beside and rename, as we do.
 
-Answers and orders: see ``folder_drops``.
+Answers and orders: see ``folder_drops``; lines by hand: ``folder_lines``.
 """
 
 import json
 from collections.abc import Iterable, Sequence
+from datetime import date
 from hashlib import sha256
 from pathlib import Path
 from typing import Any, ClassVar
 
-from pydantic import ValidationError
-
 from schemas.conclusions import EntryType
-from schemas.facts import PostingOutcome
+from schemas.facts import RecordLine
 from services.records.adapters.durable_files import (
     make_folder,
     only_writer,
@@ -38,13 +38,15 @@ from services.records.adapters.durable_files import (
     write_durably,
 )
 from services.records.adapters.file_names import file_name
-from services.records.adapters.folder_drops import AnswerDrop, OrderDrop, read_answer, translated
+from services.records.adapters.folder_drops import AnswerDrop, OrderDrop, rejection_of, translated
 from services.records.adapters.folder_entry import LAYOUT, digest_of, read_entry
+from services.records.adapters.folder_lines import HELD, read_folder_lines, settle_hand_line
 from services.records.port import (
     DATA_DIR_OPTION,
     Accepted,
     Answer,
     ChargePosting,
+    CorrectionPosting,
     HeldLine,
     LateAnswer,
     NotePosting,
@@ -99,11 +101,41 @@ class FolderAdapter(PatientRecord):
             entries = [
                 read_entry(path, self.path)
                 for path in self.path.glob(f"charges/*/{study}/*.json")
-                if not path.name.endswith(".answer.json") and not _rejection(path)
+                if not path.name.endswith(".answer.json") and not rejection_of(path)
             ]
         ordered = sorted(entries, key=lambda one: (one.path.parent, one.position))
         lines = [entry.held_line() for entry in ordered]
         return [line for line in lines if patient_id in {None, line.patient_id}]
+
+    def correct_charge(self, posting: CorrectionPosting) -> Answer:
+        entry = posting.entry
+        content = {
+            "site": posting.site,
+            "patient_id": entry.patient_id,
+            "study_instance_uid": entry.study_instance_uid,
+            "account": None,
+            "accession_number": None,
+            "currency": posting.currency,
+            "corrects": entry.corrects,
+            "entry": {
+                "posting_key": entry.posting_key,
+                "type": entry.type.value,
+                "patient_id": entry.patient_id,
+                "code": entry.code,
+                "description": entry.reason,
+                "quantity": 1,
+                "amount": str(entry.amount),
+                "service_day": entry.service_day.isoformat(),
+                "reason": entry.reason,
+            },
+        }
+        folder = self._folder("charges", posting.site, entry.study_instance_uid)
+        with translated(self.path), only_writer(self.path):
+            return self._keep(folder / f"{file_name(entry.posting_key)}.json", content)
+
+    def read_lines(self, site: str, first: date, last: date) -> Iterable[RecordLine | Unreadable]:
+        with translated(self.path):
+            return list(read_folder_lines(self.path, site, first, last))
 
     def post_note(self, posting: NotePosting) -> Answer:
         note = posting.note
@@ -149,6 +181,8 @@ class FolderAdapter(PatientRecord):
         with translated(self.path):
             if item.token.startswith("orders/"):
                 self._orders.settle(item)
+            elif item.token.startswith(f"{HELD}/") and isinstance(item, Unreadable):
+                settle_hand_line(self.path, item)
             else:
                 self._answers.settle(item)
 
@@ -192,7 +226,7 @@ class FolderAdapter(PatientRecord):
                 "content": content,
             }
             write_durably(path, json.dumps(entry, ensure_ascii=False, indent=1).encode())
-        rejection = _rejection(path)
+        rejection = rejection_of(path)
         return Rejected(rejection) if rejection else Accepted(reference)
 
     def _next_position(self, folder: Path) -> int:
@@ -207,7 +241,7 @@ class FolderAdapter(PatientRecord):
         path = self._charge_path(posting, entry.reverses)
         if not path.exists():
             return f"there is no charge {entry.reverses} for this study to reverse"
-        if _rejection(path):
+        if rejection_of(path):
             return (
                 f"charge {entry.reverses} was rejected by the record; there is nothing to reverse"
             )
@@ -234,14 +268,3 @@ def _why_not_against(held: HeldLine, posting: ChargePosting) -> str | None:
             f"{posting.entry.amount} {posting.currency} cannot be taken off it"
         )
     return None
-
-
-def _rejection(path: Path) -> str | None:
-    """Give the words by which the record side rejected an entry, if it did."""
-    try:
-        answer = read_answer(path)
-    except ValidationError:
-        return None  # `read_answers` brings an answer that cannot be read to a person
-    if answer is None or answer.outcome is PostingOutcome.ACCEPTED:
-        return None
-    return answer.words or "(the record gave no reason)"

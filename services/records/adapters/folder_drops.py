@@ -213,6 +213,17 @@ def read_answer(posted: Path) -> AnswerFile | None:
     return None
 
 
+def rejection_of(posted: Path) -> str | None:
+    """Give the words by which the record side rejected an entry, if it did."""
+    try:
+        answer = read_answer(posted)
+    except ValidationError:
+        return None  # `read_answers` brings an answer that cannot be read to a person
+    if answer is None or answer.outcome is PostingOutcome.ACCEPTED:
+        return None
+    return answer.words or "(the record gave no reason)"
+
+
 def _study_folders(kind: Path) -> Iterator[str]:
     if not kind.is_dir():
         return

@@ -1,0 +1,92 @@
+"""What a decision in force does to the record: postings again, corrections, assignments. Pure."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+
+from schemas.facts.record_lines import ExceptionAction
+from services.charges.compared import Class, Finding
+from services.charges.exceptions import ChargeException, InForce
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """A line that takes off what is too much, or adds what is too little; ``amount`` is signed.
+
+    ``corrects`` is the line, or else the entry, that it was decided for.
+    """
+
+    key: str
+    patient: str
+    day: date
+    code: str
+    amount: Decimal
+    corrects: str
+    study: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """All that follows from one decision, with what it was decided on."""
+
+    exception_id: str
+    kind: Class
+    day: date
+    at_stake: Decimal
+    shortfall: Decimal
+    force: InForce
+    again: tuple[str, ...] = ()
+    corrections: tuple[Correction, ...] = ()
+    assigned: tuple[str, str] | None = None
+
+
+def effects_of(listed: Iterable[ChargeException]) -> tuple[Effect, ...]:
+    """Give what the decisions in force do, in order; the same decision does the same again."""
+    return tuple(_effect(one, one.in_force) for one in listed if one.in_force is not None)
+
+
+def _effect(listed: ChargeException, force: InForce) -> Effect:
+    finding = listed.finding
+    action = force.decision.action
+    again: tuple[str, ...] = ()
+    corrections: tuple[Correction, ...] = ()
+    assigned: tuple[str, str] | None = None
+    if action is ExceptionAction.ASSIGN and finding.held is not None:
+        assigned = (finding.held.line_id, force.decision.posting_key or "")
+    elif action is ExceptionAction.POST and finding.held is None and finding.expected is not None:
+        # The same key again: a record that holds it after all knows it by that.
+        again = (finding.expected.key,)
+    elif action in {ExceptionAction.POST, ExceptionAction.REVERSE}:
+        corrections = _corrections(listed.id, finding)
+    return Effect(
+        listed.id,
+        finding.kind,
+        finding.day,
+        listed.at_stake,
+        -sum((leg.amount for leg in finding.outstanding), Decimal("0.00")),
+        force,
+        again,
+        corrections,
+        assigned,
+    )
+
+
+def _corrections(name: str, finding: Finding) -> tuple[Correction, ...]:
+    """Bring every leg to nothing: credits first, so that a record is never charged twice."""
+    entry, line = finding.expected, finding.held
+    if line is None:
+        return ()
+    legs = sorted(finding.outstanding, key=lambda leg: (-leg.amount, leg.patient, leg.code))
+    return tuple(
+        Correction(
+            key=f"correction:{name}:{number}",
+            patient=leg.patient,
+            day=line.day if leg.amount > 0 or entry is None else entry.day,
+            code=leg.code,
+            amount=-leg.amount,
+            corrects=line.line_id,
+            study=entry.study if entry is not None else None,
+        )
+        for number, leg in enumerate(legs, start=1)
+    )
