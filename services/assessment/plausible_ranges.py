@@ -89,12 +89,7 @@ def expected_of(
             return None
         axis = model.grid.tube_kv
         at_end = replace(technique, tube_kv=min(max(technique.tube_kv, axis[0]), axis[-1]))
-        assumed = replace(
-            ASSUMED_TUBE,
-            source_to_skin_mm=tube.source_to_skin_mm or ASSUMED_TUBE.source_to_skin_mm,
-            waveform=tube.waveform,
-        )
-        kerma = kerma_of_settings(at_end, assumed, model)
+        kerma = kerma_of_settings(at_end, assumed_tube(tube), model)
         if kerma is None:
             return None
         deviation = math.hypot(deviation, ASSUMED_DEVIATION)
@@ -110,6 +105,15 @@ def expected_of(
         kap_mgycm2=kerma.kerma_mgy * area_cm2,
         kap_deviation=math.hypot(deviation, area_deviation),
         basis=basis,
+    )
+
+
+def assumed_tube(tube: TubeGeometry) -> TubeGeometry:
+    """A common tube in place of one that is not known well enough, at its cone and wave."""
+    return replace(
+        ASSUMED_TUBE,
+        source_to_skin_mm=tube.source_to_skin_mm or ASSUMED_TUBE.source_to_skin_mm,
+        waveform=tube.waveform,
     )
 
 
