@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 import structlog
 
-from tests.bench import demo_time, images, latency, linking, memory, messages
+from tests.bench import demo_time, dose, images, latency, linking, memory, messages
 from tests.bench.figures import BenchError, Figure, Options
 from tests.bench.machine import library_versions, machine_facts, server_versions
 from tests.bench.table import NOISE, print_facts, print_figure, say, write_results
@@ -23,6 +23,7 @@ BENCHES: dict[str, Callable[[Options, Workplace], Figure]] = {
     "messages": messages.measure,
     "latency": latency.measure,
     "linking": linking.measure,
+    "dose": dose.measure,
     "memory": memory.measure,
     "demo-time": demo_time.measure,
 }
