@@ -15,13 +15,11 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import select
-
 from services.intake.hl7_message import read_message
-from services.runtime.tables import TRIAGE
 from tests.fuzz.dicom_shape import DataSetMutator
 from tests.fuzz.dicom_targets import images
 from tests.fuzz.mutation import Mutator
+from tests.fuzz.new_in_triage import NewInTriage
 from tests.fuzz.record_targets import HL7_SEEDS, HL7_TOKENS, MLLP_SEEDS, MLLP_TOKENS
 from tests.fuzz.recorded import VERIFICATION, valid_associations
 from tests.fuzz.target import REFUSED, TAKEN, Broken, Ready, Target
@@ -44,6 +42,7 @@ from tests.servers.polling import wait_until
 _PATIENCE_S = 15.0
 _ECHO_EVERY = 100
 _ASSOCIATE = 1
+_TAKEN, _IN_TRIAGE = {"AA", "CA"}, {"AE", "CE"}
 
 
 def _parts(stream: bytes) -> tuple[bytes, bytes]:
@@ -139,15 +138,7 @@ class _Node:
         lost = named - set(kept)
         if half or lost:
             raise Broken(f"half received: {half[:3]}; a fact without its file: {sorted(lost)[:3]}")
-        _check_triage(self._intake)
-
-
-def _check_triage(intake: Intake) -> None:
-    with intake.runtime.store.read() as connection:
-        rows = connection.execute(select(TRIAGE.c.id, TRIAGE.c.field, TRIAGE.c.expected)).all()
-    for row in rows:
-        if not (row.field and row.expected):
-            raise Broken(f"triage {row.id} lacks field or expectation")
+        NewInTriage(self._intake.runtime.store).look()
 
 
 def _streams(seeds: list[bytes]) -> Callable[[random.Random], bytes]:
@@ -200,6 +191,7 @@ def _mllp(folder: Path) -> Ready:
     intake = stack.enter_context(running_intake(folder, group=record_group(), mllp=options))
     server = next(loop for loop in intake.service.loops if loop.name == "mllp")
     port = server.run.__self__.port  # type: ignore[attr-defined]
+    kept, heard = NewInTriage(intake.runtime.store), set[bytes]()
     framing = Mutator(MLLP_SEEDS, MLLP_TOKENS)
     messages = Mutator(HL7_SEEDS, HL7_TOKENS)
 
@@ -212,14 +204,19 @@ def _mllp(folder: Path) -> Ready:
                 if isinstance(error, TimeoutError):
                     raise
             answered = _read_to_end(connection)
-        verdicts = [_verdict(one) for one in answered.split(END) if one]
-        return TAKEN if verdicts and set(verdicts) <= {"AA", "CA"} else REFUSED
+        verdicts = {_verdict(one) for one in answered.split(END) if one}
+        new = kept.look()
+        # What is said again is not kept again; who is refused as a stranger is not kept at all.
+        told = {piece.split(END)[0] for piece in stream.split(START)}
+        if verdicts & _IN_TRIAGE and not new and not told & heard:
+            raise Broken(f"answered {sorted(verdicts)}, and nothing is in triage")
+        heard.update(one for one in told if one.startswith(b"MSH"))
+        return TAKEN if verdicts and verdicts <= _TAKEN else REFUSED
 
     def end() -> None:
         with stack:
             if feed(MLLP_SEEDS[0]) != TAKEN:
                 raise Broken("a valid message is no longer taken")
-            _check_triage(intake)
 
     def mutate(rng: random.Random) -> bytes:
         return framing(rng) if rng.random() < 0.5 else START + messages(rng) + END
