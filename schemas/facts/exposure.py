@@ -50,7 +50,7 @@ class ExposureEnded(Payload):
     a station told the exposure (a dose report, a performed step). ``exposure_ms`` is the
     delivered time; where it is shorter than ``set_exposure_ms`` the switch was released early,
     and the dose is that of the delivered time. Dose values are given only where the device
-    reports them.
+    reports them; so is ``exposure_mas``, which only bears witness to current and time.
     """
 
     KIND: ClassVar[str] = "exposure_ended"
@@ -74,6 +74,7 @@ class ExposureEnded(Payload):
     ended_early: bool = False
     manual_setting: bool = False
     test_exposure: bool = False
+    exposure_mas: Positive | None = None
     source_to_skin_mm: Positive | None = None
     reported_kerma_mgy: NotNegative | None = None
     reported_kap_mgycm2: NotNegative | None = None

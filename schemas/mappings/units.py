@@ -25,6 +25,9 @@ UNITS_OF: Final[dict[str, dict[str, Decimal]]] = {
     "tube_current_ma": _powers(("mA", 0), (f"{_MICRO}A", -3)),
     "set_exposure_ms": _TIME,
     "exposure_ms": _TIME,
+    "exposure_mas": _powers(
+        ("mA·s", 0), ("mAs", 0), (f"{_MICRO}A·s", -3), (f"{_MICRO}As", -3), ("A·s", 3)
+    ),
     "reported_kerma_mgy": _powers(("mGy", 0), (f"{_MICRO}Gy", -3), ("Gy", 3)),
     "reported_kap_mgycm2": _powers(("mGy·cm²", 0), ("cGy·cm²", 1), ("dGy·cm²", 2), ("Gy·m²", 7)),
     "source_to_skin_mm": _powers(("mm", 0), ("cm", 1), ("m", 3)),

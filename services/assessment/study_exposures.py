@@ -119,6 +119,7 @@ def _technique(one: StudyExposure, site: Site) -> ExposureTechnique:
         tube_current_ma=told.tube_current_ma,
         exposure_ms=told.exposure_ms,
         set_exposure_ms=told.set_exposure_ms,
+        exposure_mas=told.exposure_mas,
         source_to_skin_mm=told.source_to_skin_mm,
         reported_kerma_mgy=kerma_mgy,
         reported_kap_mgycm2=kap_mgycm2,

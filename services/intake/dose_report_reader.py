@@ -39,7 +39,8 @@ class ReportedExposure:
 
     ``kerma_mgy`` is at the skin, or where the report names no reference point, at the point that
     it means. ``source_to_skin_mm`` is told where the reference point is the patient's surface.
-    ``serials`` are those of the irradiating device, the event's own first. ``notes`` say what was
+    ``exposure_mas`` is told where it was told beside both current and time. ``serials`` are those
+    of the irradiating device, the event's own first. ``notes`` say what was
     derived, and from which items.
     """
 
@@ -49,6 +50,7 @@ class ReportedExposure:
     tube_kv: float
     tube_current_ma: float
     exposure_ms: float
+    exposure_mas: float | None
     kerma_mgy: float | None
     kap_mgycm2: float | None
     source_to_skin_mm: float | None
@@ -128,6 +130,8 @@ class _Event:
             tube_kv=kv,
             tube_current_ma=current,
             exposure_ms=time_ms,
+            # One of the three that follows from the other two bears no witness to them.
+            exposure_mas=None if self._derived() else self._number((EXPOSURE,), MAS_PER_UNIT),
             kerma_mgy=kerma,
             kap_mgycm2=self._number((DOSE_AREA_PRODUCT,), MGYCM2_PER_UNIT),
             source_to_skin_mm=to_reference if at_surface else None,
@@ -135,6 +139,9 @@ class _Event:
             serials=(*_irradiating_serials(self._event), *accumulated_serials),
             notes=tuple(self._notes),
         )
+
+    def _derived(self) -> bool:
+        return any("derived" in note or "Duration" in note for note in self._notes)
 
     def _current_and_time(self) -> tuple[float, float]:
         """Read mA and ms; one that is missing follows from the mAs."""

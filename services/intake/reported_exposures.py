@@ -77,6 +77,7 @@ def _fact(
             # The report tells what was delivered; what was set stands in none of its items.
             set_exposure_ms=one.exposure_ms,
             exposure_ms=one.exposure_ms,
+            exposure_mas=one.exposure_mas,
             source_to_skin_mm=one.source_to_skin_mm,
             reported_kerma_mgy=one.kerma_mgy,
             reported_kap_mgycm2=one.kap_mgycm2,

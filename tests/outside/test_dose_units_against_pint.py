@@ -24,6 +24,7 @@ OURS = {
     "tube_current_ma": "milliampere",
     "set_exposure_ms": "millisecond",
     "exposure_ms": "millisecond",
+    "exposure_mas": "milliampere * second",
     "reported_kerma_mgy": "milligray",
     "reported_kap_mgycm2": "milligray * centimeter ** 2",
     "source_to_skin_mm": "millimeter",
@@ -37,7 +38,7 @@ def as_pint(unit: str) -> str:
         unit = unit.replace(one, other)
     for length in ("cm2", "m2"):
         unit = unit.removesuffix(length) + (length[:-1] + "**2") * unit.endswith(length)
-    return unit.replace("µ", "u")
+    return unit.replace("µ", "u").replace("As", "A*s")
 
 
 @pytest.mark.parametrize("unit", MGY_PER_UNIT)

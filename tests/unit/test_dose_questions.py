@@ -158,6 +158,7 @@ def test_what_no_exposure_can_have_is_refused_at_the_door_by_its_field(
         ({"tube_kv": 0.065}, "kv-implausible"),
         ({"tube_current_ma": 0.007}, "current-implausible"),
         ({"source_to_skin_mm": 20.0}, "distance-implausible"),
+        ({"exposure_mas": 840.0}, "charge-implausible"),
     ],
 )
 def test_a_slip_that_the_door_lets_in_is_asked_about(values: dict[str, Any], code: str) -> None:

@@ -162,6 +162,12 @@ def test_what_is_missing_of_current_and_time_follows_from_the_charge(
     assert exposure.tube_current_ma == pytest.approx(current, rel=1e-8)
     assert exposure.exposure_ms == pytest.approx(time_ms, rel=1e-8)
     assert "derived" in exposure.notes[0]
+    assert exposure.exposure_mas is None  # it bears no witness to what follows from it
+
+
+def test_a_charge_told_beside_current_and_time_is_kept_as_their_witness() -> None:
+    charge = number("113736", "Exposure", "840", "uA.s")
+    assert only(read(event(charge=charge))).exposure_mas == pytest.approx(0.84)
 
 
 @pytest.mark.parametrize(

@@ -152,6 +152,8 @@ IN_OURS = {
     ("tube_current_ma", "µA"): "0.001",
     ("exposure_ms", "s"): "1000",
     ("exposure_ms", "µs"): "0.001",
+    ("exposure_mas", "µA·s"): "0.001",
+    ("exposure_mas", "mAs"): "1",
     ("reported_kerma_mgy", "µGy"): "0.001",
     ("reported_kerma_mgy", "Gy"): "1000",
     ("reported_kap_mgycm2", "cGy·cm²"): "10",
