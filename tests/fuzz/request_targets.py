@@ -108,7 +108,7 @@ def _find(folder: Path) -> Ready:
     store = open_store(folder)
     site = north()
     with store.begin() as connection:
-        for number in range(3):
+        for number in range(2):  # a whole answer costs more than reading the query
             example = OrderPlaced.EXAMPLES[0] | {
                 "order_id": f"{number}",
                 "study_instance_uid": f"2.25.{number}",
