@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from pydicom import dcmread
 from pydicom.errors import InvalidDicomError
+from pydicom.filereader import read_file_meta_info
 
 from schemas.errors import GomphosisError, InvalidInput
 from schemas.group import Device, DeviceKind, Site
@@ -92,13 +92,14 @@ def _import_all(
 
 def _copy_in(path: Path, file: IncomingFile) -> bool:
     """Copy a file's data set; tell whether it is a DICOM file at all (PS3.10 section 7.1)."""
+    try:
+        # Not by dcmread: it would unpack a deflated data set in memory, however large.
+        meta = read_file_meta_info(path)
+    except (InvalidDicomError, EOFError):
+        return False
+    except Exception as error:  # the parser may fail in many ways on a hostile file
+        raise InvalidInput("file", str(error), "a DICOM file that can be parsed") from error
     with path.open("rb") as source:
-        try:
-            meta = dcmread(source, stop_before_pixels=True, specific_tags=["SOPClassUID"]).file_meta
-        except (InvalidDicomError, EOFError):
-            return False
-        except Exception as error:  # the parser may fail in many ways on a hostile file
-            raise InvalidInput("file", str(error), "a DICOM file that can be parsed") from error
         source.seek(132)
         # Group length, then as many bytes of file meta information as it says.
         head = source.read(12)
