@@ -12,7 +12,17 @@ from pathlib import Path
 import pytest
 import structlog
 
-from tests.bench import demo_time, dose, images, latency, linking, memory, messages
+from tests.bench import (
+    demo_time,
+    dose,
+    dose_report,
+    http_facts,
+    images,
+    latency,
+    linking,
+    memory,
+    messages,
+)
 from tests.bench.figures import BenchError, Figure, Options
 from tests.bench.machine import library_versions, machine_facts, server_versions
 from tests.bench.table import NOISE, print_facts, print_figure, say, write_results
@@ -20,10 +30,12 @@ from tests.bench.workplace import ROOT, Workplace
 
 BENCHES: dict[str, Callable[[Options, Workplace], Figure]] = {
     "images": images.measure,
+    "http-facts": http_facts.measure,
     "messages": messages.measure,
     "latency": latency.measure,
     "linking": linking.measure,
     "dose": dose.measure,
+    "dose-report": dose_report.measure,
     "memory": memory.measure,
     "demo-time": demo_time.measure,
 }
