@@ -2,19 +2,24 @@
 
 import mmap
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BufferedReader
+from typing import BinaryIO, cast
 
 import pydicom.config
 from pydicom import dcmread
 from pydicom.datadict import tag_for_keyword
 from pydicom.dataset import Dataset
+from pydicom.filereader import read_dataset
+from pydicom.tag import BaseTag, Tag
 from pydicom.uid import UID
 
 from schemas.errors import InvalidInput
+from services.intake.deflated import inflated
 from services.intake.image_files import IncomingFile
-from services.intake.image_structure import PixelData, check_structure
+from services.intake.image_structure import PIXEL_DATA, PixelData, check_structure
 
 # A maker's odd value is dropped by us with its reason; pydicom would print it, and a header
 # carries owners' names.
@@ -67,16 +72,18 @@ def read_checked(
     with open(file.fileno(), "rb", closefd=False) as stream:
         if file.size_bytes <= file.data_set_at:
             raise InvalidInput("data set", "0 bytes", "a data set")
-        with mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as data:
+        with _data_set(file, syntax) as (data, start):
             pixels = check_structure(
                 data,
-                file.data_set_at,
+                start,
                 implicit_vr=syntax.is_implicit_VR,
                 little_endian=syntax.is_little_endian,
                 needs_pixels=needs_pixels,
                 read={tag_for_keyword(keyword) or 0 for keyword in tags},
                 most_read_bytes=most_read_bytes,
             )
+            if syntax.is_deflated:
+                return Checked(_read_unpacked(data, tags), pixels)
         return Checked(_read_tags(stream, tags), pixels)
 
 
@@ -92,6 +99,32 @@ def check_announced(file: IncomingFile, sop_class_uid: str, sop_instance_uid: st
             sop_instance_uid,
             f"{file.sop_instance_uid}, as announced",
         )
+
+
+@contextmanager
+def _data_set(file: IncomingFile, syntax: UID) -> Iterator[tuple[mmap.mmap, int]]:
+    """Give the data set as it is to be checked, and where it begins."""
+    with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
+        if syntax.is_deflated:
+            with inflated(data, file.data_set_at, file.path.parent) as unpacked:
+                yield unpacked, 0
+        else:
+            yield data, file.data_set_at
+
+
+def _read_unpacked(data: mmap.mmap, tags: Sequence[str]) -> Dataset:
+    stream = cast(BinaryIO, data)  # it reads, seeks and tells like one
+    numbers: list[BaseTag | int] = [Tag(keyword) for keyword in tags]
+    try:
+        return read_dataset(
+            stream,
+            is_implicit_VR=False,
+            is_little_endian=True,
+            stop_when=lambda tag, _vr, _length: tag == PIXEL_DATA,
+            specific_tags=numbers,
+        )
+    except Exception as error:  # the parser may fail in many ways on a hostile data set
+        raise InvalidInput("data set", str(error), "a data set that can be parsed") from error
 
 
 def _read_tags(stream: BufferedReader, tags: Sequence[str]) -> Dataset:

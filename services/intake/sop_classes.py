@@ -31,11 +31,11 @@ VERIFICATION: Final[str] = "1.2.840.10008.1.1"
 
 PLAIN_SYNTAXES: Final[tuple[str, ...]] = (uid.ExplicitVRLittleEndian, uid.ImplicitVRLittleEndian)
 
-# Kept as sent; nothing is decoded here. The deflated syntax is not offered: its data set cannot
-# be checked without unpacking it whole.
+# Kept as sent; no pixels are decoded here. The deflated one is unpacked to be checked.
 IMAGE_SYNTAXES: Final[tuple[str, ...]] = (
     *PLAIN_SYNTAXES,
     uid.ExplicitVRBigEndian,
+    uid.DeflatedExplicitVRLittleEndian,
     uid.JPEGBaseline8Bit,
     uid.JPEGExtended12Bit,
     uid.JPEGLossless,
@@ -47,4 +47,8 @@ IMAGE_SYNTAXES: Final[tuple[str, ...]] = (
     uid.RLELossless,
 )
 
-DOCUMENT_SYNTAXES: Final[tuple[str, ...]] = (*PLAIN_SYNTAXES, uid.ExplicitVRBigEndian)
+DOCUMENT_SYNTAXES: Final[tuple[str, ...]] = (
+    *PLAIN_SYNTAXES,
+    uid.ExplicitVRBigEndian,
+    uid.DeflatedExplicitVRLittleEndian,
+)

@@ -10,7 +10,13 @@ from typing import Any
 import pytest
 from pydicom import dcmread
 from pydicom.dataset import Dataset
-from pydicom.uid import UID, ExplicitVRBigEndian, ExplicitVRLittleEndian, ImplicitVRLittleEndian
+from pydicom.uid import (
+    UID,
+    DeflatedExplicitVRLittleEndian,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+)
 from typer import Typer
 from typer.testing import CliRunner
 
@@ -84,9 +90,15 @@ def test_a_dose_report_is_on_disk_and_its_facts_are_kept_before_the_success(
 
 
 @pytest.mark.parametrize(
-    "syntax", [ExplicitVRLittleEndian, ImplicitVRLittleEndian, ExplicitVRBigEndian]
+    "syntax",
+    [
+        ExplicitVRLittleEndian,
+        ImplicitVRLittleEndian,
+        ExplicitVRBigEndian,
+        DeflatedExplicitVRLittleEndian,
+    ],
 )
-def test_every_class_of_report_is_taken_in_every_plain_syntax(
+def test_every_class_of_report_is_taken_in_every_syntax(
     intake: Intake, tmp_path: Path, syntax: UID
 ) -> None:
     # given
