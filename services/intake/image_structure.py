@@ -40,6 +40,17 @@ class PixelData:
     value_at: int = field(default=0, compare=False)
 
 
+@dataclass(frozen=True, slots=True)
+class Structure:
+    """What a walk over a data set found.
+
+    ``places`` are begin and end of each element of the top that the parser is asked for.
+    """
+
+    pixels: PixelData | None
+    places: list[tuple[int, int]]
+
+
 def check_structure(
     data: mmap | bytes,
     start: int,
@@ -64,11 +75,35 @@ def check_structure(
         more than may enter memory, or there is no pixel data where it is needed; the element is
         named.
     """
+    return read_structure(
+        data,
+        start,
+        implicit_vr=implicit_vr,
+        little_endian=little_endian,
+        needs_pixels=needs_pixels,
+        deepest=deepest,
+        read=read,
+        most_read_bytes=most_read_bytes,
+    ).pixels
+
+
+def read_structure(
+    data: mmap | bytes,
+    start: int,
+    *,
+    implicit_vr: bool,
+    little_endian: bool,
+    needs_pixels: bool = True,
+    deepest: int = _DEEPEST,
+    read: Collection[int] | None = None,
+    most_read_bytes: int = _MOST_READ_BYTES,
+) -> Structure:
+    """Check as ``check_structure`` does, and tell where the elements to ``read`` lie."""
     walk = _Walk(data, implicit_vr, little_endian, deepest)
-    pixels = walk.data_set(start, read, most_read_bytes)
-    if pixels is None and needs_pixels:
+    found = walk.data_set(start, read, most_read_bytes)
+    if found.pixels is None and needs_pixels:
         raise InvalidInput(element_name(PIXEL_DATA), None, "pixel data; is it cut off?")
-    return pixels
+    return found
 
 
 def element_name(tag: int) -> str:
@@ -95,10 +130,12 @@ class _Walk:
 
     def data_set(
         self, position: int, read: Collection[int] | None, most_read_bytes: int
-    ) -> PixelData | None:
+    ) -> Structure:
         pixels: PixelData | None = None
+        places: list[tuple[int, int]] = []
         self._refuse_explicit(position)
         while position < self._end:
+            begin = position
             tag, vr, length, value = self._header(position, self._end, self._implicit)
             if tag >> 16 == _DELIMITERS:  # the parser would end here, or take the next for implicit
                 raise InvalidInput("data set", element_name(tag), "it in a sequence alone")
@@ -107,7 +144,9 @@ class _Walk:
                 pixels = PixelData(None if length == UNDEFINED else length, value)
             elif read is None or tag in read or length == UNDEFINED:
                 self._count_read(tag, value, position, most_read_bytes)
-        return pixels
+            if read is None or tag in read:
+                places.append((begin, position))
+        return Structure(pixels, places)
 
     def _refuse_explicit(self, at: int) -> None:
         """Refuse what the parser would take for explicit VR, with other lengths than ours."""

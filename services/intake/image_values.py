@@ -3,10 +3,12 @@
 import math
 import re
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 from pydicom.datadict import tag_for_keyword
 from pydicom.dataset import Dataset
+from pydicom.tag import BaseTag, Tag
 
 from schemas.errors import InvalidInput
 from services.intake.image_structure import element_name
@@ -21,6 +23,12 @@ def name_of(keyword: str) -> str:
     return keyword if tag is None else element_name(tag)
 
 
+@cache
+def _tag(keyword: str) -> BaseTag:
+    """Look a keyword up once; all of them stand in our code, so the cache has an end."""
+    return Tag(keyword)
+
+
 class Values:
     """Reads attributes of a data set and remembers which ones had to be dropped, and why."""
 
@@ -30,8 +38,11 @@ class Values:
 
     def raw(self, keyword: str) -> Any:
         """Give an attribute's value, or None where it is absent, empty or cannot be read."""
+        tag = _tag(keyword)
+        if tag not in self._dataset:
+            return None
         try:
-            value = self._dataset.get(keyword)
+            value = self._dataset[tag].value
         except Exception as error:  # noqa: BLE001 - a value may break its VR in any way
             self.drop(keyword, str(error), "a value of its VR")
             return None

@@ -5,21 +5,19 @@ import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from io import BufferedReader
-from typing import BinaryIO, cast
+from functools import cache
+from io import BytesIO
 
 import pydicom.config
-from pydicom import dcmread
 from pydicom.datadict import tag_for_keyword
 from pydicom.dataset import Dataset
 from pydicom.filereader import read_dataset
-from pydicom.tag import BaseTag, Tag
 from pydicom.uid import UID
 
 from schemas.errors import InvalidInput
 from services.intake.deflated import inflated
 from services.intake.image_files import IncomingFile
-from services.intake.image_structure import PIXEL_DATA, PixelData, check_structure
+from services.intake.image_structure import PixelData, read_structure
 
 # A maker's odd value is dropped by us with its reason; pydicom would print it, and a header
 # carries owners' names.
@@ -69,22 +67,21 @@ def read_checked(
             "TransferSyntaxUID (0002,0010)", file.transfer_syntax_uid, "one that the node accepts"
         )
     syntax = UID(file.transfer_syntax_uid)
-    with open(file.fileno(), "rb", closefd=False) as stream:
-        if file.size_bytes <= file.data_set_at:
-            raise InvalidInput("data set", "0 bytes", "a data set")
-        with _data_set(file, syntax) as (data, start):
-            pixels = check_structure(
-                data,
-                start,
-                implicit_vr=syntax.is_implicit_VR,
-                little_endian=syntax.is_little_endian,
-                needs_pixels=needs_pixels,
-                read={tag_for_keyword(keyword) or 0 for keyword in tags},
-                most_read_bytes=most_read_bytes,
-            )
-            if syntax.is_deflated:
-                return Checked(_read_unpacked(data, tags), pixels)
-        return Checked(_read_tags(stream, tags), pixels)
+    if file.size_bytes <= file.data_set_at:
+        raise InvalidInput("data set", "0 bytes", "a data set")
+    with _data_set(file, syntax) as (data, start):
+        found = read_structure(
+            data,
+            start,
+            implicit_vr=syntax.is_implicit_VR,
+            little_endian=syntax.is_little_endian,
+            needs_pixels=needs_pixels,
+            read=_numbers(tuple(tags)),
+            most_read_bytes=most_read_bytes,
+        )
+        # Nothing else is copied out of the file, and the parser needs to step over nothing.
+        header = b"".join(data[begin:end] for begin, end in found.places)
+    return Checked(_parse(header, syntax), found.pixels)
 
 
 def check_announced(file: IncomingFile, sop_class_uid: str, sop_instance_uid: str) -> None:
@@ -112,24 +109,18 @@ def _data_set(file: IncomingFile, syntax: UID) -> Iterator[tuple[mmap.mmap, int]
             yield data, file.data_set_at
 
 
-def _read_unpacked(data: mmap.mmap, tags: Sequence[str]) -> Dataset:
-    stream = cast(BinaryIO, data)  # it reads, seeks and tells like one
-    numbers: list[BaseTag | int] = [Tag(keyword) for keyword in tags]
-    try:
-        return read_dataset(
-            stream,
-            is_implicit_VR=False,
-            is_little_endian=True,
-            stop_when=lambda tag, _vr, _length: tag == PIXEL_DATA,
-            specific_tags=numbers,
-        )
-    except Exception as error:  # the parser may fail in many ways on a hostile data set
-        raise InvalidInput("data set", str(error), "a data set that can be parsed") from error
+@cache
+def _numbers(keywords: tuple[str, ...]) -> frozenset[int]:
+    """Look tags up by their keywords, once for each of our few lists."""
+    return frozenset(tag for tag in map(tag_for_keyword, keywords) if tag is not None)
 
 
-def _read_tags(stream: BufferedReader, tags: Sequence[str]) -> Dataset:
-    stream.seek(0)
+def _parse(header: bytes, syntax: UID) -> Dataset:
+    vr = header[4:6]
+    if syntax.is_implicit_VR and vr.isalpha() and vr.isupper():
+        # The parser would take it for explicit VR, with other lengths than ours.
+        raise InvalidInput("data set", vr, "no VR in this transfer syntax")
     try:
-        return dcmread(stream, stop_before_pixels=True, specific_tags=list(tags))
+        return read_dataset(BytesIO(header), syntax.is_implicit_VR, syntax.is_little_endian)
     except Exception as error:  # the parser may fail in many ways on a hostile file
         raise InvalidInput("data set", str(error), "a data set that can be parsed") from error

@@ -4,6 +4,7 @@ Only native pixel data is looked at, 8 or 16 bits, grey, one frame, little endia
 nothing is known. A large image is sampled, so the work is bounded: a 2 MB image takes a few ms.
 """
 
+import mmap
 from math import gcd
 
 import numpy as np
@@ -20,6 +21,7 @@ log = structlog.get_logger(__name__)
 
 _NATIVE = frozenset({ExplicitVRLittleEndian, ImplicitVRLittleEndian})
 _MOST_SAMPLES = 200_000
+_PIECE = 65_536
 
 
 def statistics_of(
@@ -61,21 +63,21 @@ def _look(file: IncomingFile, dataset: Dataset, pixels: PixelData) -> PixelStati
     if not plain:
         return None
     signed = bool(dataset.get("PixelRepresentation") or 0)
+    count = rows * columns
     # A memory map: only the pages that are looked at are ever in memory.
-    with open(file.fileno(), "rb", closefd=False) as stream:
-        values = np.memmap(
-            stream,
-            dtype="<u2" if allocated == 16 else "u1",
-            mode="r",
-            offset=pixels.value_at,
-            shape=(rows, columns),
-        )
-        return pixel_statistics(
-            values,
-            bits_stored=stored,
-            signed=signed,
-            inverted=str(dataset.PhotometricInterpretation) == "MONOCHROME1",
-        )
+    with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
+        values = np.frombuffer(
+            data, "<u2" if allocated == 16 else "u1", count, pixels.value_at
+        ).reshape(rows, columns)
+        try:
+            return pixel_statistics(
+                values,
+                bits_stored=stored,
+                signed=signed,
+                inverted=str(dataset.PhotometricInterpretation) == "MONOCHROME1",
+            )
+        finally:
+            del values  # or the map could not be closed
 
 
 def pixel_statistics(
@@ -91,11 +93,15 @@ def pixel_statistics(
     two's complement. Bits above ``bits_stored`` may hold overlays (PS3.5 8.1.1) and are masked.
     """
     flat = values.reshape(-1)[:: _step(values.size, values.shape[1])]
-    sample = _stored(flat, bits_stored, signed)
-    low = -(1 << (bits_stored - 1)) if signed else 0
     span = (1 << bits_stored) - 1
+    low = -(1 << (bits_stored - 1)) if signed else 0
     # One count for each stored value is quicker than sorting for the median.
-    counts = np.bincount(sample - low, minlength=span + 1)
+    counts = np.zeros(span + 1, dtype=np.int64)
+    for begin in range(0, flat.size, _PIECE):  # each turns into numbers of eight bytes
+        piece = _stored(flat[begin : begin + _PIECE], bits_stored)
+        counts += np.bincount(piece, minlength=span + 1)
+    if signed:  # two's complement: the upper half stands for what is below zero
+        counts = np.roll(counts, -low)
     total = int(counts.sum())
     seen = np.flatnonzero(counts)
     hundredth = span / 100
@@ -110,7 +116,7 @@ def pixel_statistics(
         low_share=float(counts[ends <= hundredth].sum() / total),
         high_share=float(counts[ends >= span - hundredth].sum() / total),
         border_share=max(
-            _unvarying(_stored(line, bits_stored, signed))
+            _unvarying(_stored(line, bits_stored))
             for line in (values[0], values[-1], values[:, 0], values[:, -1])
         ),
     )
@@ -124,17 +130,14 @@ def _step(pixels: int, columns: int) -> int:
     return step
 
 
-def _stored(
-    values: NDArray[np.unsignedinteger], bits_stored: int, signed: bool
-) -> NDArray[np.int64]:
-    masked = values.astype(np.int64) & ((1 << bits_stored) - 1)
-    if signed:
-        masked = masked - ((masked >> (bits_stored - 1)) << bits_stored)
+def _stored(values: NDArray[np.unsignedinteger], bits_stored: int) -> NDArray[np.unsignedinteger]:
+    """Give what counts of stored values, and no bit above."""
+    masked: NDArray[np.unsignedinteger] = values & values.dtype.type((1 << bits_stored) - 1)
     return masked
 
 
-def _unvarying(line: NDArray[np.int64]) -> float:
+def _unvarying(line: NDArray[np.unsignedinteger]) -> float:
     """Give the share of a border's pixels that equal their neighbour before."""
     if line.size < 2:
         return 0.0
-    return float(np.count_nonzero(np.diff(line) == 0) / (line.size - 1))
+    return float(np.count_nonzero(line[1:] == line[:-1]) / (line.size - 1))
