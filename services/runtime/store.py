@@ -3,8 +3,9 @@
 import fcntl
 import os
 import threading
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from sqlalchemy.pool import ConnectionPoolEntry
 from schemas.errors import GomphosisError
 
 _BUSY_TIMEOUT_MS = 30_000
+_ASK_AGAIN_S = 0.0005
 
 
 class StoreError(GomphosisError):
@@ -39,9 +41,11 @@ class Store:
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self._exclusive_here: set[str] = set()
         self._guard = threading.Lock()
+        self._turns: _WriteTurns | None = None
         if self.is_sqlite:
             if self.url.database:
                 Path(self.url.database).parent.mkdir(parents=True, exist_ok=True)
+                self._turns = _WriteTurns(Path(f"{self.url.database}.write.lock"))
             self.engine = create_engine(self.url, pool_size=pool_size, max_overflow=20)
             _prepare_sqlite(self.engine)
         else:
@@ -55,7 +59,8 @@ class Store:
 
         Raises StoreUnavailable where the store cannot be reached or written now.
         """
-        with _translated(), self.engine.connect() as connection, connection.begin():
+        turn: AbstractContextManager[None] = self._turns.mine() if self._turns else nullcontext()
+        with turn, _translated(), self.engine.connect() as connection, connection.begin():
             yield connection
 
     @contextmanager
@@ -123,6 +128,61 @@ class Store:
 
     def close(self) -> None:
         self.engine.dispose()
+        if self._turns is not None:
+            self._turns.close()
+
+
+class _WriteTurns:
+    """Who writes next to a SQLite file, over all threads and processes.
+
+    SQLite takes one writer at a time, and by its own means the others sleep up to 100 ms before
+    they look again. Here threads wake each other, and one thread of each process asks often.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._here = threading.Lock()
+        self._descriptor = -1
+
+    @contextmanager
+    def mine(self) -> Iterator[None]:
+        """Hold the turn for the length of the block. Raises StoreUnavailable."""
+        deadline = time.monotonic() + _BUSY_TIMEOUT_MS / 1000
+        if not self._here.acquire(timeout=_BUSY_TIMEOUT_MS / 1000):
+            raise StoreUnavailable("store: expected its other writers to finish, they did not")
+        try:
+            try:
+                self._take(deadline)
+            except OSError as error:
+                raise StoreUnavailable(f"store: its lock file: {error.strerror}") from error
+            try:
+                yield
+            finally:
+                fcntl.flock(self._descriptor, fcntl.LOCK_UN)
+        finally:
+            self._here.release()
+
+    def close(self) -> None:
+        """Give the descriptor back. Safe to repeat; the next turn opens it again."""
+        with self._here:
+            if self._descriptor >= 0:
+                os.close(self._descriptor)
+                self._descriptor = -1
+
+    def _take(self, deadline: float) -> None:
+        if self._descriptor < 0:
+            self._descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        while True:
+            try:
+                fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                if time.monotonic() > deadline:
+                    raise StoreUnavailable(
+                        "store: expected another process to finish writing, it did not"
+                    ) from None
+                time.sleep(_ASK_AGAIN_S)
+            else:
+                return
 
 
 def _key(name: str) -> int:
