@@ -5,12 +5,22 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from pydicom.uid import generate_uid
-from sqlalchemy import ColumnElement, Connection, and_, select, update
+from sqlalchemy import ColumnElement, Connection, and_, bindparam, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.envelope import Message, Payload
 from schemas.facts import DocumentStored, ImageStored, StudyClosed
 from services.intake.store import AVAILABILITY, CLOSED_STUDY
+
+# Built here once: it runs for every image, and its making took longer.
+_LOOK_AGAIN = (
+    update(CLOSED_STUDY)
+    .where(
+        CLOSED_STUDY.c.site == bindparam("at"),
+        CLOSED_STUDY.c.study_instance_uid == bindparam("study"),
+    )
+    .values(look_at=bindparam("now"))
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +50,8 @@ def note_fact(connection: Connection, message: Message[Payload]) -> None:
         )
     elif isinstance(payload, ImageStored | DocumentStored):
         connection.execute(
-            update(CLOSED_STUDY)
-            .where(_is_study(message.site, payload.study_instance_uid))
-            .values(look_at=now)
+            _LOOK_AGAIN,
+            {"at": message.site, "study": payload.study_instance_uid, "now": now},
         )
 
 
