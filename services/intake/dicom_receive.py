@@ -28,6 +28,7 @@ from services.intake.image_files import IncomingFile
 log = structlog.get_logger(__name__)
 
 _MOST_COMMAND_BYTES = 16_384
+_MOST_PIECES = 512
 
 NewFile = Callable[[], IncomingFile]
 AnswerStore = Callable[[Any, IncomingFile | None, str], StoreAnswer]
@@ -48,6 +49,7 @@ class StoreReceiver:
         self._command_context = 0
         self._request: StoreRequest | None = None
         self._file: IncomingFile | None = None
+        self._pieces: list[memoryview] = []  # of the file, not written yet
         self.is_answering = False
 
     @property
@@ -63,10 +65,22 @@ class StoreReceiver:
     def take_pdu(self) -> bool:
         """Read and work off the next PDU if it carries data; else leave it and give False.
 
-        Raises ProtocolViolation or WireError.
+        What else was read of a data set along with it is worked off too: written at once, it
+        needs fewer calls to the system. Raises ProtocolViolation or WireError.
         """
         if self.is_idle:
             self._wire.begin()
+        if not self._take_next():
+            return False
+        try:
+            while self._file is not None and self._next_is_here():
+                if not self._take_next():
+                    break
+        finally:
+            self._write()  # before the next call to the wire: the pieces are views of its buffer
+        return True
+
+    def _take_next(self) -> bool:
         kind, length = read_header(self._wire.peek(HEADER_BYTES))
         if kind != P_DATA:
             return False
@@ -76,9 +90,22 @@ class StoreReceiver:
             self._take(fragment)
         return True
 
+    def _next_is_here(self) -> bool:
+        """Say whether a whole PDU is buffered, so that taking it reads nothing."""
+        if self._wire.buffered < HEADER_BYTES:
+            return False
+        _, length = read_header(self._wire.peek(HEADER_BYTES))
+        return self._wire.buffered >= HEADER_BYTES + length
+
+    def _write(self) -> None:
+        pieces, self._pieces = self._pieces, []
+        if pieces and self._file is not None:
+            self._file.write(*pieces)
+
     def close(self) -> None:
         """Leave nothing of an image that is not whole: the peer aborted or went away."""
         file, self._file = self._file, None
+        self._pieces.clear()
         if file is not None:
             file.discard()
 
@@ -127,7 +154,9 @@ class StoreReceiver:
             raise ProtocolViolation("expected a command, got a data set")
         if fragment.context_id != self._request.context_id:
             raise ProtocolViolation("expected the data set in the context of its command")
-        self._file.write(fragment.data)
+        self._pieces.append(fragment.data)
+        if fragment.is_last or len(self._pieces) >= _MOST_PIECES:
+            self._write()
         if fragment.is_last:
             request, file = self._request, self._file
             self._request = self._file = None

@@ -10,7 +10,7 @@ import structlog
 log = structlog.get_logger(__name__)
 
 MOST_PDU_BYTES = 1_048_576
-_READ_BYTES = 262_144
+_READ_BYTES = 524_288
 _LEAST_BYTES_PER_S = 1_000
 HEADER_BYTES = 6
 
@@ -44,6 +44,8 @@ class Wire:
         self._deadline: float | None = time.monotonic() + first_s
         self._window_ends = 0.0
         self._window_bytes = 0
+        self._timeout_s: float | None = None
+        self._poll: select.poll | None = None
 
     @property
     def buffered(self) -> int:
@@ -81,13 +83,13 @@ class Wire:
         """Wait until there is something to read, or the waker's descriptor is; tell the first."""
         if self.buffered or (isinstance(self.socket, ssl.SSLSocket) and self.socket.pending()):
             return True
-        poll = select.poll()
-        poll.register(waker, select.POLLIN)
-        try:
-            poll.register(self.socket, select.POLLIN)
-        except ValueError:  # closed under us
+        if self.socket.fileno() < 0:  # closed under us
             return False
-        found = poll.poll(timeout_s * 1000)
+        if self._poll is None:
+            self._poll = select.poll()
+            self._poll.register(waker, select.POLLIN)
+            self._poll.register(self.socket, select.POLLIN)
+        found = self._poll.poll(timeout_s * 1000)
         return any(descriptor != waker for descriptor, _ in found)
 
     def peek(self, count: int) -> memoryview:
@@ -117,7 +119,10 @@ class Wire:
         if self._start + wanted > len(self._buffer):
             self._make_room(wanted)
         try:
-            self.socket.settimeout(self._patience_s())
+            patience_s = self._patience_s()
+            if patience_s != self._timeout_s:  # each setting is a call to the system
+                self.socket.settimeout(patience_s)
+                self._timeout_s = patience_s
             with memoryview(self._buffer)[self._end :] as room:
                 count = self.socket.recv_into(room)
         except TimeoutError as error:

@@ -10,16 +10,32 @@ from pathlib import Path
 from schemas.envelope import new_id
 from schemas.errors import GomphosisError, InvalidInput
 from services.intake.file_meta import file_head
+from services.intake.shared_sync import SharedSync, sync_folder
 
 INCOMING, REJECTED = "incoming", "rejected"
 _DISK_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
 _READ_BYTES = 1 << 20
 
+_LIBC = ctypes.CDLL(None, use_errno=True)
+
 # sync_file_range(2), of Linux only: begins to write what is dirty; 0 bytes mean to the file's end.
-_SYNC_FILE_RANGE = getattr(ctypes.CDLL(None), "sync_file_range", None)
+_SYNC_FILE_RANGE = getattr(_LIBC, "sync_file_range", None)
 _SYNC_FILE_RANGE_WRITE = 2
 if _SYNC_FILE_RANGE is not None:
     _SYNC_FILE_RANGE.argtypes = (ctypes.c_int, ctypes.c_int64, ctypes.c_int64, ctypes.c_uint)
+
+# renameat2(2), of Linux only: one change of the folders where link and unlink are two.
+_RENAME = getattr(_LIBC, "renameat2", None)
+_AT_FDCWD, _RENAME_NOREPLACE = -100, 1
+_NOT_THERE = frozenset({errno.EINVAL, errno.ENOSYS})  # this file system or kernel knows it not
+if _RENAME is not None:
+    _RENAME.argtypes = (
+        ctypes.c_int,
+        ctypes.c_char_p,
+        ctypes.c_int,
+        ctypes.c_char_p,
+        ctypes.c_uint,
+    )
 
 
 class NoRoom(GomphosisError):  # noqa: N818 - a state, not a fault of the caller
@@ -61,6 +77,7 @@ class IncomingFile:
         self._max_bytes = max_bytes
         self._digest = hashlib.sha256()
         self._descriptor = -1
+        self._has_name = False
 
     def begin(self, sop_class_uid: str, sop_instance_uid: str, transfer_syntax_uid: str) -> None:
         """Open the file and write what precedes the data set."""
@@ -80,15 +97,16 @@ class IncomingFile:
         except (OSError, InvalidInput, NoRoom) as error:
             self._fail(error)
 
-    def write(self, data: bytes | memoryview) -> None:
-        """Append a piece of the data set. Does not raise: see ``failure``."""
+    def write(self, *pieces: bytes | memoryview) -> None:
+        """Append pieces of the data set. Does not raise: see ``failure``."""
         if self.failure is not None or self._descriptor < 0:
             return
         try:
-            if self.size_bytes + len(data) > self._max_bytes:
+            if self.size_bytes + sum(map(len, pieces)) > self._max_bytes:
                 raise ImageTooLarge(self._max_bytes)
-            self._digest.update(data)
-            self._write_all(data)
+            for piece in pieces:
+                self._digest.update(piece)
+            self._write_all(*pieces)
         except (OSError, ImageTooLarge) as error:
             self._fail(error)
 
@@ -118,17 +136,27 @@ class IncomingFile:
             os.close(self._descriptor)
             self._descriptor = -1
 
+    def give_name(self, path: Path) -> None:
+        """Move it to a name that nothing has. Raises FileExistsError where one has, or OSError."""
+        _move_to_new(self.path, path)
+        self._has_name = True
+
     def discard(self) -> None:
         """Leave nothing of it under its temporary name. Safe to repeat."""
         self.close()
-        self.path.unlink(missing_ok=True)
+        if not self._has_name:
+            self.path.unlink(missing_ok=True)
 
-    def _write_all(self, data: bytes | memoryview) -> None:
-        rest = memoryview(data)
-        while rest:
-            written = os.write(self._descriptor, rest)
-            self.size_bytes += written
-            rest = rest[written:]
+    def _write_all(self, *pieces: bytes | memoryview) -> None:
+        written = os.writev(self._descriptor, pieces)
+        self.size_bytes += written
+        for piece in pieces:  # a disk that is nearly full takes a part, and then says why
+            rest = memoryview(piece)[written:]
+            written = max(0, written - len(piece))
+            while rest:
+                more = os.write(self._descriptor, rest)
+                self.size_bytes += more
+                rest = rest[more:]
 
     def _fail(self, error: Exception) -> None:
         if isinstance(error, OSError) and error.errno in _DISK_FULL:
@@ -146,10 +174,11 @@ class ImageFolder:
         self._min_free_bytes = min_free_bytes
         self._max_bytes = max_bytes
         self._made: set[Path] = set()
+        self._syncs = SharedSync()
         for part in (INCOMING, REJECTED):
             (root / part).mkdir(parents=True, exist_ok=True)
-            _sync_folder(root)
-        _sync_folder(root.parent)
+            sync_folder(root)
+        sync_folder(root.parent)
 
     def new_file(self) -> IncomingFile:
         return IncomingFile(self.root / INCOMING, self._min_free_bytes, self._max_bytes)
@@ -164,11 +193,11 @@ class ImageFolder:
         self._make_folder(relative.parent)
         for name in (relative, relative.with_suffix(f".{file.sha256[:16]}{relative.suffix}")):
             try:
-                os.link(file.path, self.root / name)
+                file.give_name(self.root / name)
             except FileExistsError:
                 if not self._holds(name, file):
                     continue
-            _sync_folder((self.root / name).parent)
+            self._syncs.sync((self.root / name).parent)
             file.discard()
             return name
         raise FileExistsError(
@@ -180,7 +209,7 @@ class ImageFolder:
         file.sync()
         name = Path(REJECTED) / f"{new_id()}.dcm"
         file.path.rename(self.root / name)
-        _sync_folder(self.root / REJECTED)
+        sync_folder(self.root / REJECTED)
         file.close()
         return name
 
@@ -207,7 +236,7 @@ class ImageFolder:
         for folder in [*reversed(relative.parents), relative]:
             (self.root / folder).mkdir(exist_ok=True)
             # Also where it was there: whoever has made it may not have synced it yet.
-            _sync_folder((self.root / folder).parent)
+            sync_folder((self.root / folder).parent)
         self._made.add(relative)
 
     def _holds(self, name: Path, file: IncomingFile) -> bool:
@@ -223,10 +252,13 @@ class ImageFolder:
         return digest.hexdigest() == file.sha256
 
 
-def _sync_folder(folder: Path) -> None:
-    """Make names in a folder durable (fsync(2): a file's own sync does not cover its name)."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+def _move_to_new(old: Path, new: Path) -> None:
+    if _RENAME is not None:
+        failed = _RENAME(_AT_FDCWD, bytes(old), _AT_FDCWD, bytes(new), _RENAME_NOREPLACE)
+        if not failed:
+            return
+        code = ctypes.get_errno()
+        if code not in _NOT_THERE:
+            raise OSError(code, os.strerror(code), str(new))
+    os.link(old, new)
+    old.unlink()
