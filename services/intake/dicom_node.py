@@ -20,6 +20,7 @@ from services.intake.dicom_store import StoreAnswer, answer_store
 from services.intake.dicom_tls import tls_context
 from services.intake.image_files import IncomingFile
 from services.intake.image_intake import ImageIntake
+from services.intake.process_memory import settle_memory
 from services.intake.sop_classes import (
     DOCUMENT_CLASSES,
     DOCUMENT_SYNTAXES,
@@ -150,6 +151,7 @@ class DicomNode:
 
     def run(self, stop: Event) -> None:
         """Serve until stopped; an image in transfer may finish within 10 s."""
+        settle_memory()
         self._threads = [
             Thread(
                 target=server.serve_forever,
