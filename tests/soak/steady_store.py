@@ -2,7 +2,8 @@
 
 ``python -m tests.soak.steady_store --minutes 20``: prints resident memory, threads and descriptors
 as they go, and the slope of memory over the second half. Ends with 1 where an image was not taken,
-or where memory grows by more than ``--most-kb-per-minute``.
+or where memory grows by more than ``--most-kb-per-minute``. ``--images-per-second`` keeps to a pace
+where others need the machine: what is looked at is a steady state, not the top speed.
 """
 
 from __future__ import annotations
@@ -75,7 +76,9 @@ class Station(Thread):
     Not pynetdicom's: on a busy machine it now and then loses an answer that it has received.
     """
 
-    def __init__(self, number: int, dcmtk: Dcmtk, file: Path, port: int, stop: Event) -> None:
+    def __init__(
+        self, number: int, dcmtk: Dcmtk, file: Path, port: int, stop: Event, every_s: float
+    ) -> None:
         super().__init__(name=f"station-{number}")
         self.sent = 0
         self.refused: Counter[str] = Counter()
@@ -86,9 +89,14 @@ class Station(Thread):
             *(HOST, str(port), str(file)),
         ]
         self._told_to_stop = stop
+        self._every_s = every_s
+        self._first_s = every_s * (number - 1) / CLIENTS  # or all would come at once
 
     def run(self) -> None:
-        while not self._told_to_stop.is_set():
+        due = time.monotonic() + self._first_s
+        while not self._told_to_stop.wait(max(0.0, due - time.monotonic())):
+            # One that is late is not followed by a burst.
+            due = max(due + self._every_s, time.monotonic())
             done = self._dcmtk.run("storescu", self._arguments, LONGEST_ASSOCIATION_S)
             if done.returncode == 0:
                 self.sent += IMAGES_PER_ASSOCIATION
@@ -96,16 +104,20 @@ class Station(Thread):
                 self.refused[done.stdout.strip()[-200:]] += 1
 
 
-def run(minutes: float, processes: int, folder: Path) -> tuple[list[Sample], list[Station]]:
-    """Run the stations for a time; give the samples and the stations."""
+def run(
+    minutes: float, processes: int, folder: Path, images_per_s: float | None = None
+) -> tuple[list[Sample], list[Station]]:
+    """Run the stations for a time, at a pace or as fast as they can; give samples and stations."""
     intake = IntakeProcess(folder / "intake", GOMPHOSIS_INTAKE__DICOM_PROCESSES=str(processes))
     intake.start()
     stop = Event()
     dcmtk = find_dcmtk()
     file = folder / "invented.dcm"
     write_image(file, full_size_image(1))
+    every_s = CLIENTS * IMAGES_PER_ASSOCIATION / images_per_s if images_per_s else 0.0
     stations = [
-        Station(number, dcmtk, file, intake.dicom_port, stop) for number in range(1, CLIENTS + 1)
+        Station(number, dcmtk, file, intake.dicom_port, stop, every_s)
+        for number in range(1, CLIENTS + 1)
     ]
     samples: list[Sample] = []
     began = time.monotonic()
@@ -153,9 +165,12 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=20.0)
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--most-kb-per-minute", type=float, default=500.0)
+    parser.add_argument("--images-per-second", type=float, metavar="RATE", help="of all stations")
     chosen = parser.parse_args()
+    pace = chosen.images_per_second
+    print(f"pace: {f'{pace:g} images/s' if pace else 'as fast as it goes'}", flush=True)
     with tempfile.TemporaryDirectory(prefix="gomphosis-soak-") as folder:
-        samples, stations = run(chosen.minutes, chosen.processes, Path(folder))
+        samples, stations = run(chosen.minutes, chosen.processes, Path(folder), pace)
     slope = slope_kb_per_minute(samples)
     sent = sum(station.sent for station in stations)
     refused: Counter[str] = Counter()
