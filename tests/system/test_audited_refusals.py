@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import socket
 import ssl
+import subprocess
+import sys
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +18,9 @@ import httpx
 import pytest
 from pynetdicom import AE
 from pynetdicom.sop_class import Verification
-from sqlalchemy import select
 
 from schemas.facts import NoteSigned
 from services.runtime import audit
-from services.runtime.store import Store
-from services.runtime.tables import AUDIT
 from tests.certificates import Pki, sha256_of
 from tests.intake_process import IntakeProcess
 from tests.intake_support import HOST, TOKENS, Intake, association, running_intake
@@ -259,8 +260,28 @@ def test_what_further_listener_processes_refuse_is_audited_too(tmp_path: Path) -
         process.close()
 
     # then: all that was counted is written at the end
-    store = Store(process.settings.store_url)
-    with store.read() as connection:
-        counts = connection.execute(select(AUDIT.c.attempts)).scalars().all()
-    store.close()
-    assert sum(counts) == 12
+    rows = json.loads(run_command(process, "audit", "--json"))
+    assert sum(row["attempts"] for row in rows) == 12
+    an_hour_ago = (datetime.now(UTC) - timedelta(hours=1)).isoformat()
+    assert "association" in run_command(process, "audit", "--since", an_hour_ago)
+
+
+def run_command(process: IntakeProcess, *words: str) -> str:
+    """Run ``gomphosis`` as an admin does, beside the same store."""
+    environment = {
+        "PATH": os.environ["PATH"],
+        "COLUMNS": "200",
+        "GOMPHOSIS_DATA_DIR": str(process.settings.data_dir),
+        "GOMPHOSIS_GROUP_DIR": str(process.settings.group_dir),
+    }
+    command = [sys.executable, "-m", "services.runtime.cli.main", *words]
+    run = subprocess.run(
+        command,
+        env=environment,
+        cwd=Path(__file__).parents[2],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+    )
+    return run.stdout
