@@ -90,10 +90,10 @@ def write_rows(connection: Connection, site: str, rows: Collection[StudyDoseRow]
         }
         for row in rows
     ]
-    statement = dialect.insert(DOSE).values(values)
+    statement = dialect.insert(DOSE)
     key = [DOSE.c.site, DOSE.c.study_instance_uid]
     changed = {c.name: statement.excluded[c.name] for c in DOSE.c if not c.primary_key}
-    connection.execute(statement.on_conflict_do_update(index_elements=key, set_=changed))
+    connection.execute(statement.on_conflict_do_update(index_elements=key, set_=changed), values)
 
 
 def rows_of_studies(
