@@ -6,7 +6,7 @@ from datetime import date
 from decimal import Decimal
 
 from schemas.facts.record_lines import ExceptionAction
-from services.charges.compared import Class, Finding
+from services.charges.compared import Class, Finding, Posted
 from services.charges.exceptions import ChargeException, InForce
 
 
@@ -54,9 +54,11 @@ def _effect(listed: ChargeException, force: InForce) -> Effect:
     assigned: tuple[str, str] | None = None
     if action is ExceptionAction.ASSIGN and finding.held is not None:
         assigned = (finding.held.line_id, force.decision.posting_key or "")
-    elif action is ExceptionAction.POST and finding.held is None and finding.expected is not None:
+    elif (
+        action is ExceptionAction.POST and finding.held is None and not _is_refused_credit(finding)
+    ):
         # The same key again: a record that holds it after all knows it by that.
-        again = (finding.expected.key,)
+        again = (finding.expected.key,) if finding.expected is not None else ()
     elif action in {ExceptionAction.POST, ExceptionAction.REVERSE}:
         corrections = _corrections(listed.id, finding)
     return Effect(
@@ -72,20 +74,25 @@ def _effect(listed: ChargeException, force: InForce) -> Effect:
     )
 
 
+def _is_refused_credit(finding: Finding) -> bool:
+    """A record that refused a credit refuses it again; a line by itself it may take."""
+    entry = finding.expected
+    return entry is not None and entry.amount < 0 and entry.state is Posted.REJECTED
+
+
 def _corrections(name: str, finding: Finding) -> tuple[Correction, ...]:
     """Bring every leg to nothing: credits first, so that a record is never charged twice."""
     entry, line = finding.expected, finding.held
-    if line is None:
-        return ()
+    tag = line.line_id if line is not None else entry.key if entry is not None else ""
     legs = sorted(finding.outstanding, key=lambda leg: (-leg.amount, leg.patient, leg.code))
     return tuple(
         Correction(
             key=f"correction:{name}:{number}",
             patient=leg.patient,
-            day=line.day if leg.amount > 0 or entry is None else entry.day,
+            day=line.day if line is not None and leg.amount > 0 else finding.day,
             code=leg.code,
             amount=-leg.amount,
-            corrects=line.line_id,
+            corrects=tag,
             study=entry.study if entry is not None else None,
         )
         for number, leg in enumerate(legs, start=1)
