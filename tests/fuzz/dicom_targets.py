@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import struct
+import zlib
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
@@ -13,6 +14,7 @@ from pydicom import dcmread
 from pydicom.dataset import Dataset
 from pydicom.filewriter import dcmwrite
 from pydicom.uid import (
+    DeflatedExplicitVRLittleEndian,
     ExplicitVRBigEndian,
     ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
@@ -186,6 +188,33 @@ def _image(folder: Path) -> Ready:
     return Ready([*plain, *others], DataSetMutator(plain, others), feed)
 
 
+def _deflated(folder: Path) -> Ready:
+    """Images of the deflated syntax, mutated before they are packed or after."""
+    plain, others = images()
+    images_folder = ImageFolder(folder, 0, 1_000_000)
+    packed, data_sets = Mutator([_packed(one) for one in plain]), DataSetMutator(plain, others)
+
+    def feed(data: bytes) -> str:
+        file = images_folder.new_file()
+        file.begin(INTRAORAL, "2.25.70001", DeflatedExplicitVRLittleEndian)
+        file.write(data)
+        try:
+            _stored(check_image(file, ZONE, AT, pixel_statistics=True))
+        finally:
+            file.discard()
+        return TAKEN
+
+    def mutate(rng: random.Random) -> bytes:
+        return _packed(data_sets(rng)) if rng.random() < 0.5 else packed(rng)
+
+    return Ready([_packed(one) for one in plain], mutate, feed)
+
+
+def _packed(data_set: bytes) -> bytes:
+    packer = zlib.compressobj(1, zlib.DEFLATED, -zlib.MAX_WBITS)
+    return packer.compress(data_set) + packer.flush()
+
+
 def _imported(folder: Path) -> Ready:
     """Whole files with their meta information, as 'gomphosis import' reads them."""
     path = folder / "one.dcm"
@@ -277,6 +306,7 @@ TARGETS = (
     Target("image-structure", _structure),
     Target("image-header", _header),
     Target("image-check", _image),
+    Target("image-deflated", _deflated),
     Target("import-file", _imported),
     Target("dose-report", _report),
 )

@@ -23,6 +23,7 @@ ROOMS: Final = {
         "image-structure",
         "image-header",
         "image-check",
+        "image-deflated",
         "import-file",
         "dose-report",
     ),
