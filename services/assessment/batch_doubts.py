@@ -19,6 +19,7 @@ from services.assessment.batch_kerma import (
     calibrations_on,
     settings_kerma,
     skin_column,
+    told_distance_column,
     without_calibrations,
 )
 from services.assessment.calibration_doubt import calibration_question
@@ -58,7 +59,7 @@ def doubtful_columns(
     has_kerma, has_kap = kerma > 0, kap > 0
     skin_mm = skin_column(told, tube)
     of_settings = _odd_settings(told, model)
-    of_distance = (told.source_to_skin_mm == 0) | _outside(skin_mm, distance_range(tube))
+    of_distance = _outside(told_distance_column(told, tube), distance_range(tube))
     odd = _odd_calibrations(told, tube, model)
     of_calibration = odd & (found.kerma_basis == CALIBRATION)
 

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from schemas.outputs import SpectrumModel
-from services.assessment.beam_geometry import LARGEST_FIGURE, field_area_cm2
+from services.assessment.beam_geometry import LARGEST_FIGURE, USABLE_MM, field_area_cm2
 from services.assessment.calibration import KV_EXPONENT_UNCERTAINTY, laid_out
 from services.assessment.chosen_output import KermaBasis
 from services.assessment.exposure_technique import ExposureTechnique, TubeGeometry
@@ -108,11 +108,16 @@ class KermaColumns:
     at_reference_mgy: Floats
 
 
-def skin_column(told: TechniqueColumns, tube: TubeGeometry) -> Floats:
-    """The distances from focus to skin in mm, as ``skin_distance_mm`` finds each."""
+def told_distance_column(told: TechniqueColumns, tube: TubeGeometry) -> Floats:
+    """The distances from focus to skin in mm, as ``told_distance_mm`` finds each."""
     own = math.nan if tube.source_to_skin_mm is None else tube.source_to_skin_mm
-    skin = np.where(np.isnan(told.source_to_skin_mm), own, told.source_to_skin_mm)
-    return np.where(skin == 0, math.nan, skin)
+    return np.where(np.isnan(told.source_to_skin_mm), own, told.source_to_skin_mm)
+
+
+def skin_column(told: TechniqueColumns, tube: TubeGeometry) -> Floats:
+    """The same as ``skin_distance_mm`` finds each: NaN where it serves for nothing."""
+    skin = told_distance_column(told, tube)
+    return np.where((skin >= USABLE_MM[0]) & (skin <= USABLE_MM[1]), skin, math.nan)
 
 
 def area_column(tube: TubeGeometry, skin_mm: Floats) -> Floats:

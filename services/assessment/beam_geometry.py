@@ -10,6 +10,10 @@ from services.assessment.exposure_technique import (
     TubeGeometry,
 )
 
+USABLE_MM: Final = (1e-3, 1e6)
+"""Distances that can be squared and divided by. What lies outside, a told 0 above all, serves for
+nothing; that it is implausible is asked about long before."""
+
 LARGEST_FIGURE: Final = 1e300
 """A device may tell any finite number, and none may stop an assessment by overflowing in it."""
 
@@ -53,9 +57,15 @@ def kerma_area_product_mgycm2(kerma_mgy: float, area_cm2: float) -> float:
 
 
 def skin_distance_mm(technique: ExposureTechnique, tube: TubeGeometry) -> float | None:
-    """The distance told with the exposure, else the tube's; a told 0 serves for nothing."""
+    """The distance that serves: told with the exposure, else the tube's; see ``USABLE_MM``."""
+    told = told_distance_mm(technique, tube)
+    return told if told is not None and USABLE_MM[0] <= told <= USABLE_MM[1] else None
+
+
+def told_distance_mm(technique: ExposureTechnique, tube: TubeGeometry) -> float | None:
+    """The distance told with the exposure, whatever it is, else the tube's."""
     if technique.source_to_skin_mm is not None:
-        return technique.source_to_skin_mm or None
+        return technique.source_to_skin_mm
     return tube.source_to_skin_mm
 
 

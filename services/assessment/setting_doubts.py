@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from schemas.outputs import SpectrumModel
-from services.assessment.beam_geometry import skin_distance_mm
+from services.assessment.beam_geometry import told_distance_mm
 from services.assessment.dose_doubt import NOT_CHANGED, Doubt, asked, log_ratio
 from services.assessment.dose_slips import (
     CHARGE,
@@ -65,7 +65,7 @@ def setting_doubts(
             *by_distance,
         )
         return
-    distances = (skin_distance_mm(technique, tube),)
+    distances = (told_distance_mm(technique, tube),)
     yield from _outside(
         "distance-implausible",
         "distance from focus to skin",

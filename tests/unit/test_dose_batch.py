@@ -72,7 +72,7 @@ def invented(number: int) -> list[ExposureTechnique]:
             "exposure_mas": perhaps(
                 random.choice([1.0, 1.0, 1.0, 1000.0, 0.0]) * ma * ms / 1000.0, 0.3
             ),
-            "source_to_skin_mm": perhaps(random.choice([200.0, 260.0, 20.0, 0.0]), 0.4),
+            "source_to_skin_mm": perhaps(random.choice([200.0, 260.0, 20.0, 0.0, 1e-200]), 0.4),
             "reported_kerma_mgy": perhaps(
                 random.choice([0.0, 0.3, 1.0, 2.0]) * random.choice(SLIPS), 0.5
             ),

@@ -8,7 +8,7 @@ from random import Random
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from schemas.outputs import Waveform, load_spectrum_model
@@ -400,6 +400,7 @@ def test_a_study_with_a_doubtful_figure_is_never_within_and_its_possible_verdict
     levels = limits(exposure_mgy=(10.0, 20.0), study_mgy=(40.0, 80.0))
     study = assess_dose(exposures, {"wall": TUBE}, limits=levels, model=MODEL)
     assert study.verdict is Verdict.UNKNOWN
+    assert study.words[0].endswith("limits: a figure is doubtful.")
     whole = next(c for c in study.comparisons if c.fact_id is None)
     assert (whole.verdict, whole.possible_verdict) == (Verdict.UNKNOWN, Verdict.ALERT)
     assert "1 of doubtful dose left out; as told it would be" in whole.words
@@ -418,10 +419,13 @@ def test_figures_beyond_doubt_reach_a_level_whatever_is_doubtful() -> None:
     assert study.verdict is Verdict.ALERT
 
 
+ORDINARY: dict[str, Any] = {"tube_kv": 65.0, "tube_current_ma": 7.0, "exposure_ms": 200.0}
+
+
 @given(
     kerma=st.none() | st.floats(0.0, allow_nan=False, allow_infinity=False),
     kap=st.none() | st.floats(0.0, allow_nan=False, allow_infinity=False),
-    skin_mm=st.none() | st.floats(0.0, 1e9),
+    skin_mm=st.none() | st.floats(0.0, allow_nan=False, allow_infinity=False),
     values=st.fixed_dictionaries(
         {
             "tube_kv": st.floats(0.001, 200.0),
@@ -432,6 +436,9 @@ def test_figures_beyond_doubt_reach_a_level_whatever_is_doubtful() -> None:
     ),
     tube=st.sampled_from([TUBE, UNLISTED, calibrated(900.0)]),
 )
+@example(kerma=1.0, kap=1.0, skin_mm=1e-200, values=ORDINARY, tube=TUBE)
+@example(kerma=None, kap=1.0, skin_mm=1e-200, values=ORDINARY, tube=TUBE)
+@example(kerma=1e308, kap=None, skin_mm=1e200, values=ORDINARY, tube=TUBE)
 @settings(max_examples=80)
 def test_whatever_a_device_tells_there_are_figures_and_words_and_no_crash(
     kerma: float | None,
