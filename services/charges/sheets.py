@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import xlsxwriter
 
@@ -64,20 +64,26 @@ def write_workbook(path: Path, sheets: Iterable[Sheet]) -> None:
                             "write CSV, or fewer days"
                         )
                     for place, cell in enumerate(row):
-                        _write(sheet, number, place, cell, money)
+                        if _write(sheet, number, place, cell, money) != 0:
+                            raise SheetError(
+                                f"{path}, row {number}: expected a {heads[place]} that fits a "
+                                "cell; write CSV"
+                            )
     except (OSError, xlsxwriter.exceptions.XlsxWriterException) as error:
         raise SheetError(f"{path}: expected to write a workbook there ({error})") from error
 
 
-def _write(sheet: object, row: int, place: int, cell: Cell, money: object) -> None:
+def _write(sheet: Any, row: int, place: int, cell: Cell, money: object) -> int:
+    """Write a cell as what it is; 0 where it was written."""
+    if cell is None:
+        return 0
     if isinstance(cell, str):
-        sheet.write_string(row, place, cell)  # type: ignore[attr-defined]
-    elif isinstance(cell, Decimal):
-        sheet.write_number(row, place, cell, money)  # type: ignore[attr-defined]
-    elif isinstance(cell, date):
-        sheet.write_datetime(row, place, cell)  # type: ignore[attr-defined]
-    elif cell is not None:
-        sheet.write_number(row, place, cell)  # type: ignore[attr-defined]
+        return int(sheet.write_string(row, place, cell))
+    if isinstance(cell, Decimal):
+        return int(sheet.write_number(row, place, cell, money))
+    if isinstance(cell, date):
+        return int(sheet.write_datetime(row, place, cell))
+    return int(sheet.write_number(row, place, cell))
 
 
 def _plain(cell: Cell) -> str:
