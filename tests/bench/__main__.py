@@ -22,6 +22,7 @@ from tests.bench import (
     linking,
     memory,
     messages,
+    reconcile,
 )
 from tests.bench.figures import BenchError, Figure, Options
 from tests.bench.machine import library_versions, machine_facts, server_versions
@@ -37,6 +38,7 @@ BENCHES: dict[str, Callable[[Options, Workplace], Figure]] = {
     "dose": dose.measure,
     "dose-report": dose_report.measure,
     "memory": memory.measure,
+    "reconcile": reconcile.measure,
     "demo-time": demo_time.measure,
 }
 RESULTS = ROOT / "tests/out/bench.json"
