@@ -9,6 +9,7 @@ from typing import Any
 from schemas.conclusions import (
     Addendum,
     ChargesAssessed,
+    CorrectionEntry,
     EntryType,
     LedgerEntry,
     NoteSection,
@@ -16,10 +17,11 @@ from schemas.conclusions import (
     NoteWritten,
 )
 from schemas.envelope import Message, Payload, Source, new_id
-from services.records.port import ChargePosting, NotePosting
+from services.records.port import ChargePosting, CorrectionPosting, NotePosting
 
 STUDY = "2.25.1001"
 SITE = "north"
+DAY = date(2026, 3, 2)
 
 
 def entry(number: int = 1, study: str = STUDY, **changes: Any) -> LedgerEntry:
@@ -31,7 +33,7 @@ def entry(number: int = 1, study: str = STUDY, **changes: Any) -> LedgerEntry:
         "description": "Intraoral view, first (invented)",
         "quantity": 1,
         "amount": Decimal("38.00"),
-        "service_day": date(2026, 3, 2),
+        "service_day": DAY,
         "reason": "first diagnostic view",
         "images": ("2.25.1003",),
     }
@@ -54,6 +56,23 @@ def charge_posting(line: LedgerEntry | None = None, **changes: Any) -> ChargePos
         "entry": line or entry(),
     }
     return ChargePosting(**{**values, **changes})
+
+
+def correction_posting(corrects: str, **changes: Any) -> CorrectionPosting:
+    """Make the credit that takes off a line, as a person decided."""
+    values: dict[str, Any] = {
+        "posting_key": "correction:00112233445566aa:1",
+        "type": EntryType.CREDIT,
+        "patient_id": "P-1001",
+        "study_instance_uid": STUDY,
+        "code": "INV-IO-FIRST",
+        "amount": Decimal("38.00"),
+        "service_day": DAY,
+        "corrects": corrects,
+        "reason": "doubled; decided by billing-1 (invented)",
+    }
+    line = CorrectionEntry(**{**values, **changes})
+    return CorrectionPosting(site=SITE, currency="EUR", entry=line)
 
 
 def note(revision: int = 1, state: NoteState = NoteState.DRAFT, **changes: Any) -> NoteWritten:

@@ -101,6 +101,9 @@ class Money(RuleBasedStateMachine):
     @initialize()
     def begin(self) -> None:
         self.assess(STUDIES[0], 3, 0, PATIENTS[0], 0, closed=True)
+        self.assess(STUDIES[1], 2, 0, PATIENTS[1], 1, closed=True)
+        self._deliver(twice=False)
+        self.postings_go_out()
 
     @rule(
         study=st.sampled_from(STUDIES),
@@ -174,11 +177,15 @@ class Money(RuleBasedStateMachine):
 
     @rule()
     def postings_go_out(self) -> None:
-        self.poster.post_due()
+        """Each patient's postings in turn, until nothing goes out any more."""
+        for _ in range(10):
+            if not self.poster.post_due():
+                break
 
     @rule()
     def the_record_is_read(self) -> None:
         self.reader.read("north", FIRST, LAST)
+        self._deliver(twice=False)
 
     @rule(
         chance=st.randoms(use_true_random=False),
