@@ -3,7 +3,7 @@
 A figure is a product of powers of inputs, each taken as log-normal about its value, so that it
 stays above 0 also where an uncertainty is large. Inputs are independent unless said otherwise;
 one that enters twice (the distance, in kerma and in the field's area) is counted by the sum of
-its powers (JCGM 100 section 5.2; sections 5.1.6 and 5.2 are cited from memory).
+its powers (JCGM 100 section 5.1, read in part; 5.1.6 and 5.2 from memory).
 """
 
 import math
@@ -38,7 +38,7 @@ DISTANCE_RELATIVE_STANDARD_UNCERTAINTY: Final = 0.025
 
 REPRODUCIBILITY_RELATIVE_STANDARD_UNCERTAINTY: Final = 0.05
 """Of one exposure at settings that were calibrated: the coefficient of variation allowed to an
-X-ray set (21 CFR 1020.31(b), from memory)."""
+X-ray set (OAR 333-106-0315, WAC 246-225-090, read; 21 CFR 1020.31(b), from memory)."""
 
 EXPIRED_RELATIVE_STANDARD_UNCERTAINTY: Final = 0.20
 """Added to a calibration after its last day: invented default. It is still nearer to the machine
