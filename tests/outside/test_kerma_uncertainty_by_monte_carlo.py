@@ -2,7 +2,7 @@
 
 Sources: JCGM 101:2008 (propagation by Monte Carlo; validation of the GUM framework by it, clause
 8, from its table of contents, read), JCGM 100:2008 section 5.1 (law of propagation, equation 10,
-read in part) and its equation 12 (from memory). numpy draws; the seeds are fixed, the numbers modest.
+read in part) and its equation 12 (from memory). numpy draws; seeds are fixed, numbers modest.
 """
 
 import math
