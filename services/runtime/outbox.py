@@ -31,7 +31,7 @@ _MAX_BACK_OFF_S = 10.0
 
 # Built here once: for each page the making of these took longer than their running.
 _OLDEST = (
-    select(OUTBOX)
+    select(OUTBOX.c.id, OUTBOX.c.exchange, OUTBOX.c.routing_key, OUTBOX.c.message_id, OUTBOX.c.body)
     .where(OUTBOX.c.service == bindparam("of_service"))
     .order_by(OUTBOX.c.id)
     .limit(_PAGE)
@@ -101,11 +101,11 @@ class Relay:
                     while mine and not stop.is_set():
                         began = time.monotonic()
                         sent = self.drain_page()
-                        if sent == 0:
-                            self._idle(_IDLE_WAIT_S)
-                        elif sent < _PAGE:
+                        if 0 < sent < _PAGE:
                             took_s = time.monotonic() - began
                             stop.wait(min(_REST * took_s, _LONGEST_REST_S))
+                        if sent < _PAGE:
+                            self._idle(_IDLE_WAIT_S)
                         back_off_s = _IDLE_WAIT_S
                 self._idle(1.0)
             except (BusUnavailable, StoreUnavailable, Unroutable) as error:
