@@ -10,6 +10,7 @@ from rich.table import Table
 from schemas.conclusions import StudyAssessed
 from services.assessment import store as assessment_store
 from services.assessment.counting import Fact, in_time
+from services.assessment.explained_dose import dose_shown
 from services.assessment.why import reasons
 from services.runtime.cli.exits import Exit, plain_errors, stderr, stdout
 from services.runtime.settings import load_settings
@@ -128,7 +129,7 @@ def _print_parts(assessed: StudyAssessed) -> None:
                 f"{e.tube_kv:g}",
                 f"{e.tube_current_ma:g}",
                 f"{e.exposure_ms:g}",
-                "unknown" if e.kerma_mgy is None else f"{e.kerma_mgy:.2f} ({e.dose_basis})",
+                dose_shown(e),
                 "; ".join(e.link_reasons),
             )
             for e in assessed.exposures

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Any
 
-from schemas.conclusions import CalibrationUsed, DoseDoubt
+from schemas.conclusions import CalibrationUsed, DoseDoubt, ExposureResult
 from services.assessment.dose import ExposureDose, StudyDose
 
 
@@ -35,6 +35,18 @@ def explained_dose(dose: ExposureDose) -> dict[str, Any]:
             for doubt in dose.doubts
         ),
     }
+
+
+def dose_shown(one: ExposureResult) -> str:
+    """A kerma in a few characters: value in mGy, basis, and what marks it."""
+    if one.kerma_mgy is None:
+        return "unknown"
+    marks = [one.dose_basis.value]
+    if one.calibration is not None and one.calibration.expired:
+        marks.append("expired")
+    if one.kerma_doubtful:
+        marks.append("doubtful")
+    return f"{one.kerma_mgy:.2f} ({', '.join(marks)})"
 
 
 def doubtful_words(dose: StudyDose) -> Iterator[str]:

@@ -11,6 +11,7 @@ from schemas.conclusions import DoseVerdict, StudyAssessed
 from schemas.facts import ExposureEnded
 from schemas.group import Site, Tube
 from services.assessment.dose_rows import patient_dose
+from services.assessment.explained_dose import dose_shown
 from services.assessment.room_day import RoomDay
 from services.assessment.rulebook import RULEBOOK
 from services.assessment.study import assess_room_day
@@ -18,6 +19,16 @@ from tests.room_facts import ROOM, STUDY, exposure, image, order, rules, site
 
 DAY = RoomDay("north", ROOM, date(2026, 3, 2))
 RULES = rules()
+
+CALIBRATION = {
+    "name": "yearly-2026",
+    "measured_on": "2026-01-12",
+    "valid_until": "2026-03-02",
+    "instrument": "invented meter",
+    "reference_distance_mm": 200.0,
+    "relative_standard_uncertainty": 0.05,
+    "outputs": [{"tube_kv": 65.0, "output_ugy_per_mas": 900.0}],
+}
 
 
 def site_with(**tube: Any) -> Site:
@@ -69,6 +80,21 @@ def test_the_doubtful_exposure_is_shown_as_told_and_the_sum_says_what_it_leaves_
     assert "1 exposure has a figure that a question asks about, in no sum" in dose.words
 
 
+def test_a_kerma_is_shown_with_its_basis_and_its_marks() -> None:
+    late = CALIBRATION | {"valid_until": "2026-03-01"}
+    study = assess(
+        {"reported_kerma_mgy": 1600.0},
+        {"reported_kerma_mgy": 1.6},
+        {},
+        where=site_with(calibrations=[late]),
+    )
+    assert [dose_shown(one) for one in study.exposures] == [
+        "1600.00 (device, doubtful)",
+        "1.60 (device)",
+        "0.76 (calibration, expired)",
+    ]
+
+
 def test_a_doubtful_kerma_leaves_the_patients_period_at_least_not_within() -> None:
     study = assess({"reported_kerma_mgy": 1600.0}, {"reported_kerma_mgy": 1.6})
     row = patient_dose(study)
@@ -88,17 +114,6 @@ def test_a_figure_of_an_images_header_names_the_image_in_its_question() -> None:
     asked = next(question for question in study.questions if question.code == "kap-implausible")
     assert any(key.startswith("image:") for key in asked.about)
     assert "dGy·cm²" in asked.words
-
-
-CALIBRATION = {
-    "name": "yearly-2026",
-    "measured_on": "2026-01-12",
-    "valid_until": "2026-03-02",
-    "instrument": "invented meter",
-    "reference_distance_mm": 200.0,
-    "relative_standard_uncertainty": 0.05,
-    "outputs": [{"tube_kv": 65.0, "output_ugy_per_mas": 900.0}],
-}
 
 
 def test_the_calibration_of_the_exposures_day_is_named_and_its_last_day_still_counts() -> None:
