@@ -13,6 +13,7 @@ from typing import Final
 Pair = tuple[int, int]
 
 _NEVER: Final = -math.inf
+_NOTHING: Final = -745.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,10 +92,19 @@ def _blocks(match: Mapping[Pair, float]) -> list[tuple[range, range]]:
 
 
 def _log_sum(one: float, two: float, three: float = _NEVER) -> float:
-    top = max(one, two, three)
-    if top == _NEVER:
+    if one < two:
+        one, two = two, one
+    if one < three:
+        one, three = three, one
+    if one == _NEVER:
         return _NEVER
-    return top + math.log(math.exp(one - top) + math.exp(two - top) + math.exp(three - top))
+    # Far below the largest a term adds less than a double can hold.
+    total = 1.0
+    if two - one > _NOTHING:
+        total += math.exp(two - one)
+    if three - one > _NOTHING:
+        total += math.exp(three - one)
+    return one + math.log(total) if total != 1.0 else one
 
 
 class _Block:

@@ -42,18 +42,20 @@ class OffsetCandidate:
     support: int
 
 
-def pairs_within(exposures_s: Floats, images_s: Floats, low_s: float, high_s: float) -> Places:
-    """Give all (exposure, image) whose difference lies in a range, as rows of two places.
+def pairs_within(
+    exposures_s: Floats, images_s: Floats, low_s: float, high_s: float
+) -> tuple[Places, Places]:
+    """Give all (exposure, image) whose difference lies in a range, as places of both.
 
     ``images_s`` is sorted. Time grows with the number of pairs found.
     """
-    first = np.searchsorted(images_s, exposures_s + low_s, side="left")
-    last = np.searchsorted(images_s, exposures_s + high_s, side="right")
+    first = images_s.searchsorted(exposures_s + low_s, side="left")
+    last = images_s.searchsorted(exposures_s + high_s, side="right")
     counts = last - first
-    i = np.repeat(np.arange(len(exposures_s)), counts)
-    ends = np.cumsum(counts)
-    j = np.arange(len(i)) - np.repeat(ends - counts - first, counts)
-    return np.column_stack((i, j))
+    i = np.arange(len(exposures_s)).repeat(counts)
+    begins = first - counts.cumsum() + counts
+    j = np.arange(len(i)) + begins.repeat(counts)
+    return i, j
 
 
 def offset_candidates(
@@ -73,14 +75,14 @@ def offset_candidates(
     exposures = np.sort(np.asarray(exposures_s, dtype=np.float64))
     images = np.sort(np.asarray(images_s, dtype=np.float64))
     centres = (-HOUR_S, 0.0, HOUR_S) if hours else (0.0,)
-    pairs = np.concatenate(
-        [pairs_within(exposures, images, c - window_s, c + window_s) for c in centres]
-    )
-    if not len(pairs):
+    found = [pairs_within(exposures, images, c - window_s, c + window_s) for c in centres]
+    i = np.concatenate([pairs[0] for pairs in found])
+    j = np.concatenate([pairs[1] for pairs in found])
+    if not len(i):
         return ()
-    differences = images[pairs[:, 1]] - exposures[pairs[:, 0]]
+    differences = images[j] - exposures[i]
     order = np.argsort(differences, kind="stable")
-    peaks = _peaks(differences[order], pairs[order])
+    peaks = _peaks(differences[order], i[order], j[order])
     peaks.sort(key=lambda peak: (-peak.support, abs(peak.offset_s), peak.offset_s))
     chosen: list[OffsetCandidate] = []
     for peak in peaks:
@@ -93,7 +95,7 @@ def offset_candidates(
     return tuple(chosen)
 
 
-def _peaks(differences: Floats, pairs: Places) -> list[OffsetCandidate]:
+def _peaks(differences: Floats, i: Places, j: Places) -> list[OffsetCandidate]:
     """Find where a window of ``AGREEMENT_S`` over the sorted differences holds most of them."""
     ends = np.searchsorted(differences, differences + AGREEMENT_S, side="right")
     starts = np.arange(len(differences))
@@ -106,10 +108,13 @@ def _peaks(differences: Floats, pairs: Places) -> list[OffsetCandidate]:
         best = int(worth.argmax())
         if worth[best] == -np.inf:
             break
-        inside = pairs[best : ends[best]]
-        support = min(len(set(inside[:, 0].tolist())), len(set(inside[:, 1].tolist())))
+        inside = slice(best, ends[best])
+        support = min(len(set(i[inside].tolist())), len(set(j[inside].tolist())))
         found.append(OffsetCandidate(float(medians[best]), support))
-        worth[np.abs(medians - medians[best]) <= AGREEMENT_S] = -np.inf
+        # The medians rise with their windows.
+        low = medians.searchsorted(medians[best] - AGREEMENT_S, side="left")
+        high = medians.searchsorted(medians[best] + AGREEMENT_S, side="right")
+        worth[low:high] = -np.inf
     return found
 
 

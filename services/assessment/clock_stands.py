@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from services.assessment.clock_offset import Floats
-from services.assessment.clock_tracks import DRIFT_HELD_AS_IF_S2, Belief, sightings
+from services.assessment.clock_tracks import DRIFT_HELD_AS_IF_S2, Belief
 
 _SPEAKS_FROM: Final = 0.5
 _NEAR_SPREADS: Final = 3.0
@@ -34,12 +34,10 @@ class ClockStand:
     until_s: float | None
 
 
-def stands_of(
-    generator: str, station: str, belief: Belief, exposure_s: Floats, image_s: Floats
-) -> list[ClockStand]:
+def stands_of(generator: str, station: str, belief: Belief, exposure_s: Floats) -> list[ClockStand]:
     """Tell each track that any exposure speaks for, the best supported first.
 
-    ``exposure_s`` in the order of the exposures, ``image_s`` sorted.
+    ``exposure_s`` in the order of the exposures.
     """
     found: list[ClockStand] = []
     likeliest = belief.held.argmax(axis=1) if belief.held.size else np.zeros(0, dtype=np.int64)
@@ -47,7 +45,7 @@ def stands_of(
         held = np.flatnonzero((likeliest == k) & (belief.held[:, k] > _SPEAKS_FROM))
         if support < _SPEAKS_FROM or not len(held):
             continue
-        seen = sightings(track, exposure_s, image_s)
+        seen = belief.seen[k]
         near = np.abs(seen.residual_s) <= _NEAR_SPREADS * belief.spread_s
         weight = belief.held[seen.i[near], k]
         since_s = exposure_s[seen.i[near]] - track.middle_s

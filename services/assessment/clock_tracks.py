@@ -62,12 +62,24 @@ class Track:
     middle_s: float
 
     def at(self, times_s: Floats) -> Floats:
-        return self.offset_s + self.drift * (times_s - self.middle_s)
+        return (times_s - self.middle_s) * self.drift + self.offset_s
+
+    def at_one(self, time_s: float) -> float:
+        return self.offset_s + self.drift * (time_s - self.middle_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Sightings:
+    """All pairs that a track allows, by place of exposure and image, with their residuals."""
+
+    i: Places
+    j: Places
+    residual_s: Floats
 
 
 @dataclass(frozen=True, slots=True)
 class Belief:
-    """What is believed of two clocks: tracks, and the share of each at each exposure.
+    """What is believed of two clocks: tracks, what each allows, its share at each exposure.
 
     ``others`` leaves out what the exposure's own image says, ``held`` does not; rows are
     exposures, columns tracks; what is missing to 1 stands for no track. ``support`` is the number
@@ -75,6 +87,7 @@ class Belief:
     """
 
     tracks: tuple[Track, ...]
+    seen: tuple[Sightings, ...]
     others: Floats
     held: Floats
     support: tuple[float, ...]
@@ -99,20 +112,10 @@ class Belief:
         return found
 
 
-@dataclass(frozen=True, slots=True)
-class Sightings:
-    """All pairs that a track allows, by place of exposure and image, with their residuals."""
-
-    i: Places
-    j: Places
-    residual_s: Floats
-
-
 def sightings(track: Track, exposure_s: Floats, image_s: Floats) -> Sightings:
     """Find the pairs within ``TIME_REACH_S`` of a track. ``image_s`` is sorted."""
     expected_s = exposure_s + track.at(exposure_s)
-    pairs = pairs_within(expected_s, image_s, -TIME_REACH_S, TIME_REACH_S)
-    i, j = pairs[:, 0], pairs[:, 1]
+    i, j = pairs_within(expected_s, image_s, -TIME_REACH_S, TIME_REACH_S)
     return Sightings(i, j, image_s[j] - expected_s[i])
 
 
@@ -137,52 +140,55 @@ def believe(
         for n, c in enumerate(candidates)
     )
     tracks: list[Track] = []
-    middle_s = float((exposure_s.min() + exposure_s.max()) / 2.0) if len(exposure_s) else 0.0
+    ends = (float(exposure_s.min()), float(exposure_s.max())) if len(exposure_s) else (0.0, 0.0)
+    middle_s = (ends[0] + ends[1]) / 2.0
     for _, n in fitted:
         if len(tracks) == _MOST_TRACKS:
             break
         start = Track(candidates[n].offset_s, 0.0, middle_s)
         track = _fit(start, exposure_s, image_s)
-        if not any(_same(track, other, exposure_s) for other in tracks):
+        if not any(_same(track, other, ends) for other in tracks):
             tracks.append(track)
     if not tracks:
         nothing = np.zeros((len(exposure_s), 0))
-        return Belief((), nothing, nothing, (), USUAL_SPREAD_S)
-    seen = [sightings(track, exposure_s, image_s) for track in tracks]
-    spread_s = USUAL_SPREAD_S
+        return Belief((), (), nothing, nothing, (), USUAL_SPREAD_S)
+    seen = tuple(sightings(track, exposure_s, image_s) for track in tracks)
     agrees = [np.exp(agreement(pairs.i, pairs.j)) for pairs in seen]
-    belief = _weigh(tracks, seen, makes_image, agrees, spread_s, read)
+    # Mostly the best track's own pairs tell the spread already, and all is weighed once.
+    near = np.abs(seen[0].residual_s)
+    guess_s = _drawn_spread_s(near[near <= _FIT_WITHIN_S])
+    belief = _weigh(tracks, seen, makes_image, agrees, guess_s, read)
     spread_s = _spread_s(belief, seen)
-    if abs(spread_s - USUAL_SPREAD_S) > 0.15:
+    if abs(spread_s - guess_s) > _SPREAD_STEP_S / 2.0:
         belief = _weigh(tracks, seen, makes_image, agrees, spread_s, read)
     return belief
 
 
-def _same(one: Track, other: Track, exposure_s: Floats) -> bool:
-    ends = np.array([exposure_s.min(), exposure_s.max()])
-    return bool(np.abs(one.at(ends) - other.at(ends)).max() < _SAME_TRACK_S)
+def _same(one: Track, other: Track, ends: tuple[float, float]) -> bool:
+    return all(abs(one.at_one(end) - other.at_one(end)) < _SAME_TRACK_S for end in ends)
 
 
 def _fit(track: Track, exposure_s: Floats, image_s: Floats) -> Track:
     """Fit offset and drift to the pairs near a track, drawn to little drift where they are few."""
+    since_middle_s = exposure_s - track.middle_s
     for _ in range(_FIT_ROUNDS):
-        expected_s = exposure_s + track.at(exposure_s)
-        pairs = pairs_within(expected_s, image_s, -_FIT_WITHIN_S, _FIT_WITHIN_S)
-        if len(pairs) < 2:
+        expected_s = exposure_s + (since_middle_s * track.drift + track.offset_s)
+        i, j = pairs_within(expected_s, image_s, -_FIT_WITHIN_S, _FIT_WITHIN_S)
+        if len(i) < 2:
             return track
-        since_s = exposure_s[pairs[:, 0]] - track.middle_s
-        left_s = image_s[pairs[:, 1]] - expected_s[pairs[:, 0]]
-        weight = np.exp(-0.5 * (left_s / 3.0) ** 2)
+        since_s = since_middle_s[i]
+        left_s = image_s[j] - expected_s[i]
+        weight = np.exp((left_s * left_s) * (-0.5 / 3.0**2))
         total = float(weight.sum())
         if total < 1e-9:
             return track
         mean_since_s = float((weight * since_s).sum()) / total
         mean_left_s = float((weight * left_s).sum()) / total
         apart = since_s - mean_since_s
-        shrink = DRIFT_HELD_AS_IF_S2
+        pulled = weight * apart
         # Of the whole drift, so that several rounds do not each draw anew.
-        steeper = float((weight * apart * (left_s - mean_left_s)).sum()) - shrink * track.drift
-        steeper /= float((weight * apart**2).sum()) + shrink
+        steeper = float((pulled * (left_s - mean_left_s)).sum()) - DRIFT_HELD_AS_IF_S2 * track.drift
+        steeper /= float((pulled * apart).sum()) + DRIFT_HELD_AS_IF_S2
         track = Track(
             track.offset_s + mean_left_s - steeper * mean_since_s,
             track.drift + steeper,
@@ -207,7 +213,9 @@ def _weigh(
         shown[:, k] = 1.0 - makes_image + makes_image * found
     before = np.array([_prior_mass(t, read) for t in tracks] + [_NO_TRACK])
     before /= max(1.0, float(before.sum()))
-    forward, backward = _sweep(shown, before), _sweep(shown[::-1], before)[::-1]
+    told = shown.tolist()
+    forward = np.array(_sweep(told, before.tolist())).reshape(shown.shape)
+    backward = np.array(_sweep(told[::-1], before.tolist())[::-1]).reshape(shown.shape)
     # Both sweeps hold the chain's own prior: it is taken out once.
     others = forward * backward / before
     others /= others.sum(axis=1, keepdims=True)
@@ -216,6 +224,7 @@ def _weigh(
     speaks = held[:, :-1] * (shown[:, :-1] - (1.0 - makes_image)[:, None]) / shown[:, :-1]
     return Belief(
         tuple(tracks),
+        tuple(seen),
         others[:, :-1],
         held[:, :-1],
         tuple(float(s) for s in speaks.sum(axis=0)),
@@ -223,29 +232,39 @@ def _weigh(
     )
 
 
-def _sweep(shown: Floats, before: Floats) -> Floats:
-    """Give, at each exposure, the share of each track by the exposures before it in the chain."""
-    rows: list[Floats] = []
-    share = before / before.sum()
-    anew = share * _JUMP
+def _sweep(shown: list[list[float]], before: list[float]) -> list[list[float]]:
+    """Give, at each exposure, the share of each track by the exposures before it in the chain.
+
+    In plain floats: for so few tracks that is quicker than arrays.
+    """
+    total = sum(before)
+    share = [one / total for one in before]
+    anew = [one * _JUMP for one in share]
+    rows: list[list[float]] = []
     for row in shown:
         rows.append(share)
-        share = share * row
-        share = share * ((1.0 - _JUMP) / share.sum()) + anew
-    return np.array(rows).reshape(shown.shape)
+        held = [one * factor for one, factor in zip(share, row, strict=True)]
+        stays = (1.0 - _JUMP) / sum(held)
+        share = [one * stays + fresh for one, fresh in zip(held, anew, strict=True)]
+    return rows
 
 
 def _spread_s(belief: Belief, seen: Sequence[Sightings]) -> float:
     """Take the delay's spread from the pairs of the likeliest tracks, drawn to the usual one."""
-    best = belief.held.argmax(axis=1) if belief.held.size else np.zeros(0)
-    sure = belief.held.max(axis=1) > 0.9 if belief.held.size else np.zeros(0, dtype=bool)
-    missed = np.concatenate(
-        [np.abs(s.residual_s[(best[s.i] == k) & sure[s.i]]) for k, s in enumerate(seen)]
-    )
+    if not belief.held.size:
+        return USUAL_SPREAD_S
+    sure = np.where(belief.held.max(axis=1) > 0.9, belief.held.argmax(axis=1), -1)
+    missed = np.concatenate([np.abs(s.residual_s[sure[s.i] == k]) for k, s in enumerate(seen)])
+    return _drawn_spread_s(missed)
+
+
+def _drawn_spread_s(missed: Floats) -> float:
     near = missed[missed <= 10.0]
     if len(near) < 4:
         return USUAL_SPREAD_S
-    own_s = 1.4826 * float(np.median(near))
+    near.sort()
+    middle = len(near) // 2
+    own_s = 1.4826 * float(near[middle] + near[-middle - 1]) / 2.0
     weight = len(near) / (len(near) + _SPREAD_KNOWN_AS_IF)
     drawn_s = weight * own_s + (1.0 - weight) * USUAL_SPREAD_S
     # In steps, so that one more exposure seldom shifts the confidence of all others.

@@ -1,7 +1,7 @@
 """Which facts count: each once, none that was taken back, in one fixed order."""
 
 from collections.abc import Iterable, Sequence
-from typing import Final, TypeVar
+from typing import Final, TypeVar, cast
 
 from schemas.envelope import Message, Payload
 from schemas.facts import (
@@ -32,27 +32,41 @@ DECISIONS: Final[tuple[type[Payload], ...]] = (
 """What a person may take back. What a device or a record told stays: dose cannot be taken back."""
 
 
-def facts_that_count(facts: Iterable[Fact]) -> tuple[Fact, ...]:
+class Facts(tuple[Fact, ...]):
+    """Facts that were sorted out by kind once, since each rule asks for its own kinds."""
+
+    _by_kind: dict[type[Payload], list[tuple[Fact, Payload]]]
+
+    def of_kind(self, kind: type[Told]) -> list[tuple[Fact, Told]]:
+        """Pick the facts of one kind, with their payload typed, in the order given."""
+        if not hasattr(self, "_by_kind"):
+            self._by_kind = {}
+            for fact in self:
+                self._by_kind.setdefault(type(fact.payload), []).append((fact, fact.payload))
+        return cast("list[tuple[Fact, Told]]", self._by_kind.get(kind, []))
+
+
+def facts_that_count(facts: Iterable[Fact]) -> Facts:
     """Give each fact once, without those withdrawn, by time and natural key.
 
     A withdrawal may itself be withdrawn.
     """
     by_key: dict[str, Fact] = {}
     for fact in facts:
-        key = fact.natural_key
-        known = by_key.get(key)
+        known = by_key.setdefault(fact.natural_key, fact)
         # Two tellings under one key: the earlier moment, so that the order of arrival is no matter.
-        if known is None or _sorting(fact) < _sorting(known):
-            by_key[key] = fact
+        if known is not fact and _sorting(fact) < _sorting(known):
+            by_key[fact.natural_key] = fact
     # The key of a withdrawal holds the key that it withdraws, so the longest come last in a chain.
     withdrawn: set[str] = set()
-    for key in sorted(by_key, key=lambda k: (-len(k), k)):
+    taking_back = [key for key, fact in by_key.items() if isinstance(fact.payload, FactWithdrawn)]
+    for key in sorted(taking_back, key=lambda k: (-len(k), k)):
         payload = by_key[key].payload
         if isinstance(payload, FactWithdrawn) and key not in withdrawn:
             target = by_key.get(payload.withdrawn_key)
             if target is None or isinstance(target.payload, DECISIONS):
                 withdrawn.add(payload.withdrawn_key)
-    return tuple(sorted((f for k, f in by_key.items() if k not in withdrawn), key=in_time))
+    return Facts(sorted((f for k, f in by_key.items() if k not in withdrawn), key=in_time))
 
 
 def in_time(fact: Fact) -> tuple[float, str]:
@@ -66,6 +80,8 @@ def _sorting(fact: Fact) -> tuple[float, str]:
 
 def told(facts: Iterable[Fact], kind: type[Told]) -> list[tuple[Fact, Told]]:
     """Pick the facts of one kind, with their payload typed, in the order given."""
+    if isinstance(facts, Facts):
+        return facts.of_kind(kind)
     return [(fact, fact.payload) for fact in facts if isinstance(fact.payload, kind)]
 
 

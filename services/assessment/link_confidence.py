@@ -9,7 +9,6 @@ import math
 from bisect import bisect_right
 from functools import lru_cache
 from importlib.resources import files
-from itertools import pairwise
 from typing import Annotated, Any, ClassVar, Final, Self
 
 from pydantic import Field, model_validator
@@ -58,16 +57,17 @@ class ConfidenceMap(Contract):
 
 
 # What is said of a link: finer steps would make a new revision of every study of the room with
-# each new exposure, since each shifts all the others' odds a little.
-_STEPS: Final = (*(n / 10.0 for n in range(9)), 0.9, 0.95, 0.98, 0.998)
-_BETWEEN: Final = tuple((one + other) / 2.0 for one, other in pairwise(_STEPS))
+# each new exposure, since each shifts all the others' odds a little. The borders lie where few
+# links stand, and one at what is accepted.
+_STEPS: Final = (*(n / 10.0 for n in range(10)), 0.97, 0.998)
+_BORDERS: Final = (*((n + 0.5) / 10.0 for n in range(9)), 0.95, 0.985)
 
 
 def shown(confidence: float) -> float:
     """Give the nearest step that is told of a confidence; 1 is a person's word alone."""
     if confidence >= 1.0:
         return 1.0
-    return _STEPS[bisect_right(_BETWEEN, confidence)]
+    return _STEPS[bisect_right(_BORDERS, confidence)]
 
 
 def unmapped() -> ConfidenceMap:

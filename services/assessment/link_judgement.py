@@ -90,41 +90,37 @@ def judge(candidates: Sequence[Candidate], rates: DayRates) -> list[Link]:
 
     ``candidates`` stand by generator, and for each in the order of its exposures.
     """
-    sure = [c for c in candidates if c.probability >= NEIGHBOUR_FROM]
-    place_of = {id(c): n for n, c in enumerate(sure)}
+    told = confidence_map()
+    sure: list[Candidate] = []
+    at: dict[int, int] = {}
+    for number, one in enumerate(candidates):
+        if one.probability >= NEIGHBOUR_FROM:
+            at[number] = len(sure)
+            sure.append(one)
     links: list[Link] = []
-    for one in (c for c in candidates if not c.settled):
-        confidence = confidence_map().of(one.probability)
-        reasons = _reasons(one)
+    for number, one in enumerate(candidates):
+        if one.settled:
+            continue
+        confidence = told.of(one.probability)
         before, after = None, None
-        if id(one) in place_of:
-            place = place_of[id(one)]
-            before = _neighbour(one, sure[place - 1 : place] if place else [])
-            after = _neighbour(one, sure[place + 1 : place + 2])
+        if number in at:
+            place = at[number]
+            before = _neighbour(one, sure[place - 1] if place else None)
+            after = _neighbour(one, sure[place + 1] if place + 1 < len(sure) else None)
         doubts = list(_doubts(one, before, after, confidence, rates))
         accepted = confidence >= ACCEPTED_FROM and not doubts
         if confidence < ACCEPTED_FROM:
             doubts.append("other pairings, or none, are nearly as likely")
         if accepted or confidence >= PROPOSED_FROM:
-            links.append(
-                Link(
-                    one.exposure.key,
-                    one.image.key,
-                    confidence,
-                    accepted,
-                    (*reasons, *doubts),
-                )
-            )
+            reasons = (*_reasons(one), *doubts)
+            links.append(Link(one.exposure.key, one.image.key, confidence, accepted, reasons))
     return links
 
 
-def _neighbour(one: Candidate, beside: Sequence[Candidate]) -> Candidate | None:
-    near = (
-        b
-        for b in beside
-        if b.exposure.device == one.exposure.device and abs(b.at_s - one.at_s) <= NEIGHBOUR_WITHIN_S
-    )
-    return next(near, None)
+def _neighbour(one: Candidate, beside: Candidate | None) -> Candidate | None:
+    if beside is None or beside.exposure.device != one.exposure.device:
+        return None
+    return beside if abs(beside.at_s - one.at_s) <= NEIGHBOUR_WITHIN_S else None
 
 
 def _doubts(

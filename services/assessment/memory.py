@@ -28,7 +28,7 @@ class Remembered(Generic[Key, Inputs, Value]):
         with self._lock:
             kept = self._kept.get(key)
         # Equal facts are mostly the same objects, so that this costs little.
-        if kept is not None and kept[0] == inputs:
+        if kept is not None and (kept[0] is inputs or kept[0] == inputs):
             return kept[1]
         value = compute()
         self.put(key, inputs, value)

@@ -5,7 +5,7 @@ tests measure; none is published.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -99,20 +99,25 @@ def technique_agrees(exposure: Exposure, image: Image) -> bool | None:
     Tolerances: 1 kV, 10 % or 1 mA, 5 % or 1 ms (a header may tell whole numbers only). An image
     may tell the set or the delivered time.
     """
-    told: list[bool] = []
+    told = False
     if image.tube_kv is not None:
-        told.append(abs(image.tube_kv - exposure.tube_kv) <= 1.0)
+        told = True
+        if abs(image.tube_kv - exposure.tube_kv) > 1.0:
+            return False
     if image.tube_current_ma is not None:
+        told = True
         tolerance_ma = max(1.0, 0.1 * exposure.tube_current_ma)
-        told.append(abs(image.tube_current_ma - exposure.tube_current_ma) <= tolerance_ma)
+        if abs(image.tube_current_ma - exposure.tube_current_ma) > tolerance_ma:
+            return False
     if image.exposure_ms is not None:
-        told.append(
-            any(
-                abs(image.exposure_ms - exposure_ms) <= max(1.0, 0.05 * exposure_ms)
-                for exposure_ms in (exposure.exposure_ms, exposure.set_exposure_ms)
-            )
-        )
-    return all(told) if told else None
+        told = True
+        delivered_ms, set_ms = exposure.exposure_ms, exposure.set_exposure_ms
+        if not (
+            abs(image.exposure_ms - delivered_ms) <= max(1.0, 0.05 * delivered_ms)
+            or abs(image.exposure_ms - set_ms) <= max(1.0, 0.05 * set_ms)
+        ):
+            return False
+    return True if told else None
 
 
 def teeth_agree(exposure: Exposure, image: Image) -> bool | None:
@@ -135,35 +140,58 @@ class Agreement:
             [(i.tube_kv, i.tube_current_ma, i.exposure_ms) for i in images],
         )
         self._teeth = _Kinds([e.teeth for e in exposures], [i.teeth for i in images])
-        self._technique.weigh(
-            lambda e, i: technique_agrees(exposures[e], images[i]), _TECHNIQUE_TRUE
+        technique, teeth = self._technique, self._teeth
+        technique.weigh(
+            [
+                [technique_agrees(exposures[e], images[i]) for e in technique.first_of]
+                for i in technique.second_of
+            ],
+            _TECHNIQUE_TRUE,
         )
-        self._teeth.weigh(lambda e, i: teeth_agree(exposures[e], images[i]), _TEETH_TRUE)
+        told = [exposures[e].teeth for e in teeth.first_of]
+        teeth.weigh(
+            [_shared(told, images[i].teeth) for i in teeth.second_of],
+            _TEETH_TRUE,
+        )
 
     def scores(self, i: Places, j: Places) -> Floats:
         """Log likelihood ratio of what each image says, for a true pair against any other."""
         return self._technique.scores(i, j) + self._teeth.scores(i, j)
 
 
+def _shared(presets: Sequence[frozenset[int]], shown: frozenset[int]) -> list[bool | None]:
+    """Tell for each preset whether it shares a tooth with what an image shows."""
+    if not shown:
+        return [None] * len(presets)
+    return [not preset.isdisjoint(shown) if preset else None for preset in presets]
+
+
 class _Kinds:
-    """Members by kind, so that a question is asked once for each pair of kinds."""
+    """Members by kind, so that a question is asked once for each pair of kinds.
+
+    ``first_of`` and ``second_of`` are the first member of each kind.
+    """
 
     def __init__(self, of_first: Sequence[object], of_second: Sequence[object]) -> None:
-        self._first, self._first_of = _numbered(of_first)
-        self._second, self._second_of = _numbered(of_second)
+        self._first, self.first_of = _numbered(of_first)
+        self._second, self.second_of = _numbered(of_second)
         self._table: Floats = np.zeros((0, 0))
 
-    def weigh(self, agrees: Callable[[int, int], bool | None], true_share: float) -> None:
-        counts = np.bincount(self._first, minlength=len(self._first_of))
-        self._table = np.zeros((len(self._first_of), len(self._second_of)))
-        for column, image in enumerate(self._second_of):
-            answers = [agrees(exposure, image) for exposure in self._first_of]
-            told = sum(int(c) for c, a in zip(counts, answers, strict=True) if a is not None)
-            yes = sum(int(c) for c, a in zip(counts, answers, strict=True) if a)
-            # Share of agreement by chance, held off 0 and 1 by one answer of each kind.
-            share = (yes + 1.0) / (told + 2.0)
-            for row, answer in enumerate(answers):
-                self._table[row, column] = _ratio(answer, true_share, share)
+    def weigh(self, answers: Sequence[Sequence[bool | None]], true_share: float) -> None:
+        """Weigh the answers, one row for each kind of the second, by how common each is."""
+        if not answers:
+            return
+        counts = np.bincount(self._first, minlength=len(self.first_of)).astype(np.float64)
+        # 1 for yes, 0 for no, NaN for no answer.
+        asked = np.array(answers, dtype=np.float64)
+        silent = np.isnan(asked)
+        told = np.where(silent, 0.0, counts).sum(axis=1)
+        yes = np.where(asked == 1.0, counts, 0.0).sum(axis=1)
+        # Share of agreement by chance, held off 0 and 1 by one answer of each kind.
+        share = ((yes + 1.0) / (told + 2.0))[:, None]
+        agrees = np.log(true_share / share)
+        differs = np.log((1.0 - true_share) / (1.0 - share))
+        self._table = np.where(silent, 0.0, np.where(asked == 1.0, agrees, differs)).T
 
     def scores(self, i: Places, j: Places) -> Floats:
         if not len(i):
@@ -183,11 +211,3 @@ def _numbered(kinds: Sequence[object]) -> tuple[Places, list[int]]:
             first_of.append(member)
         numbers.append(number_of[kind])
     return np.asarray(numbers, dtype=np.int64), first_of
-
-
-def _ratio(agrees: bool | None, true_share: float, chance_share: float) -> float:
-    if agrees is None:
-        return 0.0
-    if agrees:
-        return math.log(true_share / chance_share)
-    return math.log((1.0 - true_share) / (1.0 - chance_share))

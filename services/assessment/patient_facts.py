@@ -4,7 +4,7 @@ from collections.abc import Collection
 from datetime import datetime, timedelta
 from typing import Final
 
-from sqlalchemy import Connection, and_, or_, select
+from sqlalchemy import Connection, and_, bindparam, or_, select
 
 from schemas.facts import PatientDescribed, PatientMerged
 from services.assessment.animals import TOLD_AFTER
@@ -21,6 +21,19 @@ def merged_into(patient_id: str) -> str:
     return f"merged-into:{patient_id}"
 
 
+_OF_THEM = FACT.c.patient_id.in_(bindparam("patients", expanding=True))
+_MERGED = and_(
+    FACT.c.kind == PatientMerged.KIND,
+    or_(_OF_THEM, FACT.c.about.in_(bindparam("kept", expanding=True))),
+)
+_DESCRIBED = and_(
+    FACT.c.kind == PatientDescribed.KIND, _OF_THEM, FACT.c.moment <= bindparam("until")
+)
+_HERE = select(FACT.c.body).where(FACT.c.site == bindparam("site"))
+_MERGES = _HERE.where(_MERGED)
+_ALL_TOLD = _HERE.where(or_(_MERGED, _DESCRIBED))
+
+
 def facts_of_patients(
     connection: Connection, site: str, patients: Collection[str], until: datetime | None
 ) -> list[Fact]:
@@ -32,19 +45,15 @@ def facts_of_patients(
     while reading - seen:
         asked = sorted(reading - seen)
         seen |= reading
-        of_them = FACT.c.patient_id.in_(asked)
-        wanted = [
-            and_(FACT.c.kind == PatientMerged.KIND, of_them),
-            and_(
-                FACT.c.kind == PatientMerged.KIND,
-                FACT.c.about.in_([merged_into(one) for one in asked]),
-            ),
-        ]
+        given: dict[str, object] = {
+            "site": site,
+            "patients": asked,
+            "kept": [merged_into(one) for one in asked],
+        }
         if until is not None:
-            described = FACT.c.kind == PatientDescribed.KIND
-            wanted.append(and_(described, of_them, FACT.c.moment <= until))
-        query = select(FACT.c.body).where(FACT.c.site == site, or_(*wanted))
-        more = parsed(connection.execute(query).scalars())
+            given["until"] = until
+        query = _MERGES if until is None else _ALL_TOLD
+        more = parsed(connection.execute(query, given).scalars())
         found += more
         for _, merge in told(more, PatientMerged):
             reading |= {merge.kept_patient_id, merge.retired_patient_id}

@@ -10,7 +10,7 @@ import numpy as np
 
 from services.assessment.clock_offset import Clocks, Floats, Places
 from services.assessment.clock_stands import ClockStand, stands_of
-from services.assessment.clock_tracks import Belief, believe, sightings
+from services.assessment.clock_tracks import Belief, believe
 from services.assessment.pairing_scores import Agreement, Exposure, Image
 
 _MOST_COUNTER_BACKSTEPS: Final = 3
@@ -127,8 +127,7 @@ class RoomClocks:
         found: set[int] = set()
         for pair in self.pairs:
             held = pair.belief.held
-            for k, track in enumerate(pair.belief.tracks):
-                seen = sightings(track, self.exposure_s[pair.exposures], self.image_s[pair.images])
+            for k, seen in enumerate(pair.belief.seen):
                 near = np.abs(seen.residual_s) <= 3.0 * pair.belief.spread_s
                 sure = held[seen.i, k] > 0.5
                 found.update(pair.images[seen.j[near & sure]].tolist())
@@ -144,7 +143,6 @@ class RoomClocks:
                 pair.station,
                 pair.belief,
                 self.exposure_s[pair.exposures],
-                self.image_s[pair.images],
             )
         )
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from schemas.facts import ClockRead, ExposureEnded, ImageStored, OrderPlaced, SensorHanded
 from schemas.group import Site
-from services.assessment.counting import Fact, told
+from services.assessment.counting import Fact, Told, told
 from services.assessment.handovers import NO_HANDOVERS, Handovers
 
 BEYOND: Final = timedelta(hours=3)
@@ -71,6 +71,24 @@ def place_of(fact: Fact, site: Site, handed: Handovers = NO_HANDOVERS) -> Place 
             return Place((device and device.room) or NO_ROOM, fact.occurred_at)
         case _:
             return None
+
+
+def placed(
+    facts: Sequence[Fact],
+    kind: type[Told],
+    site: Site,
+    where: RoomDay,
+    handed: Handovers = NO_HANDOVERS,
+) -> list[tuple[Fact, Told]]:
+    """Pick the facts of one kind that stand in a room-day's window, in the order given."""
+    begin, end = where.window(site.zone)
+    return [
+        (fact, payload)
+        for fact, payload in told(facts, kind)
+        if (place := place_of(fact, site, handed)) is not None
+        and place.room == where.room
+        and begin <= place.moment <= end
+    ]
 
 
 def home_of(facts: Sequence[Fact], site: Site, handed: Handovers = NO_HANDOVERS) -> RoomDay | None:

@@ -3,7 +3,7 @@
 from collections.abc import Collection
 from datetime import datetime
 
-from sqlalchemy import Connection, or_, select
+from sqlalchemy import Connection, bindparam, or_, select
 
 from schemas.facts import SensorHanded
 from services.assessment.animals import TOLD_AFTER
@@ -11,6 +11,26 @@ from services.assessment.counting import Fact, told
 from services.assessment.patient_facts import facts_of_patients
 from services.assessment.room_day import RoomDay
 from services.assessment.store import FACT, parsed
+
+_INSIDE = (
+    (FACT.c.site == bindparam("site"))
+    & FACT.c.room.in_(bindparam("rooms", expanding=True))
+    & FACT.c.moment.between(bindparam("begin"), bindparam("end"))
+)
+_PLACED_ALONE = select(FACT.c.body, FACT.c.patient_id).where(
+    _INSIDE, FACT.c.study_instance_uid.is_(None)
+)
+_NAMED = select(FACT.c.study_instance_uid).where(_INSIDE, FACT.c.study_instance_uid.is_not(None))
+_OF_STUDIES = select(FACT.c.body, FACT.c.patient_id).where(
+    FACT.c.site == bindparam("site"),
+    or_(
+        FACT.c.study_instance_uid.in_(_NAMED),
+        FACT.c.study_instance_uid.in_(bindparam("studies", expanding=True)),
+    ),
+)
+_OF_ROOM_DAY = _PLACED_ALONE.union_all(_OF_STUDIES)
+# With the rooms named, the index on site, room and moment finds them.
+_HANDOVERS = select(FACT.c.body).where(_INSIDE, FACT.c.kind == SensorHanded.KIND)
 
 
 def facts_of_room_day(
@@ -29,23 +49,14 @@ def facts_of_room_day(
     handovers = handovers_between(connection, where.site, begin, end, rooms)
     touched = [{h.from_room, h.to_room} for _, h in told(handovers, SensorHanded)]
     beside = set().union(*touched) if any(where.room in pair for pair in touched) else set()
-    inside = (
-        (FACT.c.site == where.site)
-        & FACT.c.room.in_(sorted(beside | {where.room}))
-        & FACT.c.moment.between(begin, end)
-    )
-    named = select(FACT.c.study_instance_uid).where(inside, FACT.c.study_instance_uid.is_not(None))
-    placed_alone = select(FACT.c.body, FACT.c.patient_id).where(
-        inside, FACT.c.study_instance_uid.is_(None)
-    )
-    of_studies = select(FACT.c.body, FACT.c.patient_id).where(
-        FACT.c.site == where.site,
-        or_(
-            FACT.c.study_instance_uid.in_(named),
-            FACT.c.study_instance_uid.in_(sorted(studies)),
-        ),
-    )
-    rows = connection.execute(placed_alone.union_all(of_studies)).all()
+    given = {
+        "site": where.site,
+        "rooms": sorted(beside | {where.room}),
+        "begin": begin,
+        "end": end,
+        "studies": sorted(studies),
+    }
+    rows = connection.execute(_OF_ROOM_DAY, given).all()
     facts = [*parsed(row.body for row in rows), *handovers]
     patients = {row.patient_id for row in rows if row.patient_id is not None}
     return [*facts, *facts_of_patients(connection, where.site, patients, end + TOLD_AFTER)]
@@ -57,11 +68,5 @@ def handovers_between(
     """Load the handovers of sensors to any of these rooms in a time."""
     if len(rooms) < 2:
         return []
-    query = select(FACT.c.body).where(
-        FACT.c.site == site,
-        # With the rooms named, the index on site, room and moment finds them.
-        FACT.c.room.in_(sorted(rooms)),
-        FACT.c.moment.between(begin, end),
-        FACT.c.kind == SensorHanded.KIND,
-    )
-    return parsed(connection.execute(query).scalars())
+    given = {"site": site, "rooms": sorted(rooms), "begin": begin, "end": end}
+    return parsed(connection.execute(_HANDOVERS, given).scalars())

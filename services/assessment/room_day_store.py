@@ -2,12 +2,12 @@
 
 from typing import Any
 
-from sqlalchemy import Column, Connection, Date, Integer, String, Table, Text, select
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy import Column, Connection, Date, Integer, String, Table, Text, bindparam, select
 
 from schemas.conclusions import RoomDayAssessed
 from services.assessment.room_day import RoomDay
 from services.assessment.store import Kept
+from services.assessment.upsert import replace_row
 from services.runtime.tables import METADATA
 
 ROOM_DAY = Table(
@@ -22,12 +22,18 @@ ROOM_DAY = Table(
 )
 
 
+_KEPT = select(ROOM_DAY.c.revision, ROOM_DAY.c.digest).where(
+    ROOM_DAY.c.site == bindparam("site"),
+    ROOM_DAY.c.room == bindparam("room"),
+    ROOM_DAY.c.day == bindparam("day"),
+)
+
+
 def kept_room_day(connection: Connection, where: RoomDay) -> Kept | None:
     """Read revision and digest of what was said last of a room-day, if anything."""
-    query = select(ROOM_DAY.c.revision, ROOM_DAY.c.digest).where(
-        ROOM_DAY.c.site == where.site, ROOM_DAY.c.room == where.room, ROOM_DAY.c.day == where.day
-    )
-    row = connection.execute(query).one_or_none()
+    row = connection.execute(
+        _KEPT, {"site": where.site, "room": where.room, "day": where.day}
+    ).one_or_none()
     return Kept(row.revision, row.digest) if row is not None else None
 
 
@@ -36,15 +42,11 @@ def write_room_day(
 ) -> None:
     """Write what is said of a room-day in place of the last."""
     values: dict[str, Any] = {
+        "site": where.site,
+        "room": where.room,
+        "day": where.day,
         "revision": assessed.revision,
         "digest": digest,
         "body": assessed.model_dump_json(),
     }
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    connection.execute(
-        dialect.insert(ROOM_DAY)
-        .values(site=where.site, room=where.room, day=where.day, **values)
-        .on_conflict_do_update(
-            index_elements=[ROOM_DAY.c.site, ROOM_DAY.c.room, ROOM_DAY.c.day], set_=values
-        )
-    )
+    replace_row(connection, ROOM_DAY, values)

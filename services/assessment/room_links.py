@@ -16,7 +16,7 @@ from services.assessment.link_confidence import shown
 from services.assessment.link_judgement import Link
 from services.assessment.linking import Decision, RoomLinks, link
 from services.assessment.memory import Remembered
-from services.assessment.room_day import RoomDay, place_of
+from services.assessment.room_day import RoomDay, placed
 from services.assessment.room_members import exposure_member, image_member, without_image
 from services.assessment.step_tellings import join_steps
 from services.assessment.study_exposures import StudyExposure
@@ -72,20 +72,18 @@ def link_room(
 
 
 def _link_room(facts: Sequence[Fact], site: Site, where: RoomDay, handed: Handovers) -> LinkedRoom:
-    begin, end = where.window(site.zone)
-
-    def here(fact: Fact) -> bool:
-        place = place_of(fact, site, handed)
-        return place is not None and place.room == where.room and begin <= place.moment <= end
-
-    placed = [fact for fact in facts if where.room and here(fact)]
-    exposures = {one.key: one for one in bring_together(told(placed, ExposureEnded))}
+    if not where.room:
+        facts = ()
+    taken = placed(facts, ImageStored, site, where, handed)
+    readings = placed(facts, ClockRead, site, where)
+    told_here = placed(facts, ExposureEnded, site, where)
+    exposures = {one.key: one for one in bring_together(told_here)}
+    images = {image.sop_instance_uid: image for _, image in taken}
+    devices = {device.name: device for device in site.devices}
     known_as = {key: one.key for one in exposures.values() for key in one.others}
-    images = {image.sop_instance_uid: image for _, image in told(placed, ImageStored)}
-    readings = told(placed, ClockRead)
     found = link(
         [
-            exposure_member(one, site)
+            exposure_member(one, devices)
             for one in exposures.values()
             if one.perhaps is None and not one.untimed
         ],
@@ -120,7 +118,7 @@ def _link_room(facts: Sequence[Fact], site: Site, where: RoomDay, handed: Handov
         handed=handed,
         clocks=found.clocks,
         of_nobody=of_nobody,
-        images=tuple((fact.natural_key, image) for fact, image in told(placed, ImageStored)),
+        images=tuple((fact.natural_key, image) for fact, image in taken),
     )
 
 

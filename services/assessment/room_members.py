@@ -1,11 +1,12 @@
 """Exposures and images as facts tell them, laid out for linking and for their studies."""
 
+from collections.abc import Mapping
 from typing import Final
 
 from schemas.conclusions import ExposureUse
 from schemas.facts import ImageStored
 from schemas.facts.exposure import Receptor
-from schemas.group import Site
+from schemas.group import Device
 from services.assessment.pairing_scores import Exposure, Image
 from services.assessment.study_exposures import StudyExposure, ended_early
 from services.assessment.tellings import ToldExposure
@@ -15,10 +16,10 @@ TOLD_BY: Final = " by "
 space."""
 
 
-def exposure_member(one: ToldExposure, site: Site) -> Exposure:
+def exposure_member(one: ToldExposure, devices: Mapping[str, Device]) -> Exposure:
     """Lay out an exposure for linking; its teeth are those of its preset by the site's data."""
     told_ = one.told
-    device = site.device(told_.generator)
+    device = devices.get(told_.generator)
     teeth = device.presets.get(told_.preset or "", ()) if device is not None else ()
     leads = told_.told_by.value
     return Exposure(

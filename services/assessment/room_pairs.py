@@ -7,7 +7,6 @@ from typing import Final
 import numpy as np
 
 from services.assessment.clock_offset import Flags, Floats, Places
-from services.assessment.clock_tracks import sightings
 from services.assessment.pairing_scores import time_density
 from services.assessment.room_clocks import RoomClocks
 
@@ -44,13 +43,13 @@ def gather(clocks: RoomClocks, open_e: Sequence[int], open_i: Sequence[int]) -> 
     residuals: list[Floats] = [np.zeros(0)]
     guesses: list[Flags] = [np.zeros(0, dtype=np.bool_)]
     for pair in clocks.pairs:
-        exposure_s, image_s = clocks.exposure_s[pair.exposures], clocks.image_s[pair.images]
+        exposure_s = clocks.exposure_s[pair.exposures]
         belief = pair.belief
         for k, track in enumerate(belief.tracks):
             share = belief.others[:, k]
             if share.max() < _LEAST_SHARE:
                 continue
-            seen = sightings(track, exposure_s, image_s)
+            seen = belief.seen[k]
             first, second = rank_e[pair.exposures[seen.i]], rank_i[pair.images[seen.j]]
             density = time_density(seen.residual_s, belief.spread_s) * share[seen.i]
             far = np.abs(track.at(exposure_s[seen.i])) > _CLOCKS_RIGHT_WITHIN_S

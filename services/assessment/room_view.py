@@ -16,9 +16,9 @@ from schemas.group import Sensor, Site
 from schemas.plans import Plan
 from services.assessment.counting import Fact, PatientIds, told
 from services.assessment.handovers import Handovers
-from services.assessment.room_day import RoomDay, place_of
+from services.assessment.room_day import RoomDay, placed
 from services.assessment.study_exposures import StudyExposure
-from services.assessment.suspicions import RoomImage, interleaved_question
+from services.assessment.suspicions import RoomImage, interleaved_studies
 from services.assessment.technique import TechniqueCase, Told
 
 _READINGS_NAMED = 6
@@ -32,11 +32,12 @@ class RoomView:
     before: Mapping[str, Told]
     images: tuple[RoomImage, ...]
     readings: tuple[tuple[Fact, ClockRead], ...]
+    interleaved: frozenset[str] = frozenset()
 
     def seen_by(self, study: str, exposures: Collection[str]) -> "RoomView":
         """Leave out what plays no part for one study: others' images count where they stand
         among its own."""
-        among = any(interleaved_question(study, self.images))
+        among = study in self.interleaved
         return RoomView(
             {key: told_ for key, told_ in self.before.items() if key in exposures},
             self.images if among else tuple(i for i in self.images if i.study == study),
@@ -46,36 +47,33 @@ class RoomView:
 
 def view_of_room(facts: Sequence[Fact], site: Site, where: RoomDay, ids: PatientIds) -> RoomView:
     """Look at a room-day. ``facts`` are those that count, in time order."""
-    begin, end = where.window(site.zone)
     handed = Handovers.of(facts, site)
-    placed = [
-        fact
-        for fact in facts
-        if (place := place_of(fact, site, handed)) is not None
-        and place.room == where.room
-        and begin <= place.moment <= end
-    ]
+    exposures = placed(facts, ExposureEnded, site, where)
+    images = tuple(_images(placed(facts, ImageStored, site, where, handed), facts, ids))
     return RoomView(
-        before=dict(_before(placed)),
-        images=tuple(_images(placed, facts, ids)),
-        readings=tuple(told(placed, ClockRead)),
+        before=dict(_before(exposures)),
+        images=images,
+        readings=tuple(placed(facts, ClockRead, site, where)),
+        interleaved=interleaved_studies(images),
     )
 
 
-def _before(placed: Sequence[Fact]) -> Iterator[tuple[str, Told]]:
+def _before(exposures: Sequence[tuple[Fact, ExposureEnded]]) -> Iterator[tuple[str, Told]]:
     """Pair each exposure that a generator told itself with the one before it on that generator."""
     last: dict[str, Told] = {}
-    for fact, exposure in told(placed, ExposureEnded):
+    for fact, exposure in exposures:
         if exposure.told_by is ToldBy.GENERATOR:
             if exposure.generator in last:
                 yield fact.natural_key, last[exposure.generator]
             last[exposure.generator] = Told(fact.natural_key, exposure)
 
 
-def _images(placed: Sequence[Fact], facts: Sequence[Fact], ids: PatientIds) -> Iterator[RoomImage]:
+def _images(
+    taken: Sequence[tuple[Fact, ImageStored]], facts: Sequence[Fact], ids: PatientIds
+) -> Iterator[RoomImage]:
     decided = {one.sop_instance_uid for _, one in told(facts, ImageAssigned)}
     decided |= {one.sop_instance_uid for _, one in told(facts, ImageRejected)}
-    for fact, image in told(placed, ImageStored):
+    for fact, image in taken:
         yield RoomImage(
             fact_key=fact.natural_key,
             acquired_at=image.acquired_at,

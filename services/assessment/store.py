@@ -16,6 +16,7 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    bindparam,
     select,
 )
 from sqlalchemy.dialects import postgresql, sqlite
@@ -24,6 +25,7 @@ from schemas.conclusions import StudyAssessed
 from schemas.messages import parse
 from services.assessment.counting import Fact
 from services.assessment.room_day import RoomDay
+from services.assessment.upsert import add_row, replace_row
 from services.runtime.tables import METADATA, UtcDateTime
 
 FACT = Table(
@@ -62,6 +64,20 @@ STUDY = Table(
 """The newest assessment of each study."""
 
 
+_FEW = 4
+"""So many facts go in one by one: a longer statement is compiled anew for each number of them."""
+
+_OF_STUDIES = select(FACT.c.body).where(
+    FACT.c.site == bindparam("site"),
+    FACT.c.study_instance_uid.in_(bindparam("studies", expanding=True)),
+)
+_KEPT_STUDIES = select(STUDY.c.study_instance_uid, STUDY.c.revision, STUDY.c.digest).where(
+    STUDY.c.site == bindparam("site"),
+    STUDY.c.study_instance_uid.in_(bindparam("studies", expanding=True)),
+)
+# Made once: the making costs as much as the asking.
+
+
 @dataclass(frozen=True, slots=True)
 class FactRow:
     """A fact as it is kept."""
@@ -79,7 +95,7 @@ class FactRow:
 
 def add_facts(connection: Connection, rows: Iterable[FactRow]) -> set[tuple[str, str]]:
     """Keep facts; give site and natural key of those that were new."""
-    values = [
+    values: list[dict[str, Any]] = [
         {
             "site": row.site,
             "natural_key": row.natural_key,
@@ -96,6 +112,10 @@ def add_facts(connection: Connection, rows: Iterable[FactRow]) -> set[tuple[str,
     ]
     if not values:
         return set()
+    if len(values) <= _FEW:
+        return {
+            (row["site"], row["natural_key"]) for row in values if add_row(connection, FACT, row)
+        }
     dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     statement = (
         dialect.insert(FACT)
@@ -110,10 +130,8 @@ def facts_of_studies(connection: Connection, site: str, studies: Collection[str]
     """Load all facts of some studies."""
     if not studies:
         return []
-    query = select(FACT.c.body).where(
-        FACT.c.site == site, FACT.c.study_instance_uid.in_(sorted(studies))
-    )
-    return parsed(connection.execute(query).scalars())
+    given = {"site": site, "studies": sorted(studies)}
+    return parsed(connection.execute(_OF_STUDIES, given).scalars())
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +146,10 @@ def kept_studies(connection: Connection, site: str, studies: Collection[str]) ->
     """Read revision and digest of some studies."""
     if not studies:
         return {}
-    query = select(STUDY.c.study_instance_uid, STUDY.c.revision, STUDY.c.digest).where(
-        STUDY.c.site == site, STUDY.c.study_instance_uid.in_(sorted(studies))
-    )
+    given = {"site": site, "studies": sorted(studies)}
     return {
-        row.study_instance_uid: Kept(row.revision, row.digest) for row in connection.execute(query)
+        row.study_instance_uid: Kept(row.revision, row.digest)
+        for row in connection.execute(_KEPT_STUDIES, given)
     }
 
 
@@ -164,20 +181,15 @@ def write_study(
 ) -> None:
     """Write an assessment in place of the study's last."""
     values: dict[str, Any] = {
+        "site": where.site,
+        "study_instance_uid": assessed.study_instance_uid,
         "room": where.room,
         "day": where.day,
         "revision": assessed.revision,
         "digest": digest,
         "body": assessed.model_dump_json(),
     }
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    connection.execute(
-        dialect.insert(STUDY)
-        .values(site=where.site, study_instance_uid=assessed.study_instance_uid, **values)
-        .on_conflict_do_update(
-            index_elements=[STUDY.c.site, STUDY.c.study_instance_uid], set_=values
-        )
-    )
+    replace_row(connection, STUDY, values)
 
 
 def find_studies(connection: Connection, study: str) -> list[tuple[str, StudyAssessed]]:

@@ -7,7 +7,7 @@ from schemas.conclusions import RoomDayAssessed, StudyAssessed
 from schemas.facts import FactWithdrawn, ImageStored, OrderCancelled, OrderPlaced
 from schemas.group import Site
 from services.assessment.animals import TOLD_AFTER, descriptions_by_animal
-from services.assessment.counting import Fact, PatientIds, facts_that_count, told
+from services.assessment.counting import Fact, Facts, PatientIds, facts_that_count, told
 from services.assessment.handovers import Handovers
 from services.assessment.loose import assess_loose
 from services.assessment.memory import Remembered
@@ -67,7 +67,7 @@ def assess_day(
     descriptions = descriptions_by_animal(counted, ids, until)
     assessed: dict[str, StudyAssessed] = {}
     for uid in at_home:
-        own = of_study[uid]
+        own = Facts(of_study[uid])
         # Only what this study can look at, so that what is remembered rests on nothing else.
         seen_room = room.seen_by(
             uid, {image.sop_instance_uid for _, image in told(own, ImageStored)}
@@ -76,7 +76,7 @@ def assess_day(
         order = current_order(own)
         animal = ids.current(order.patient.patient_id) if order is not None else ""
         told_of = descriptions.get(animal, ())
-        one = OneStudy(uid, tuple(own), site, where, rules, seen_room, seen, ids, told_of)
+        one = OneStudy(uid, own, site, where, rules, seen_room, seen, ids, told_of)
         inputs = (where, one.facts, seen_room, seen, ids.merges(), told_of)
         assessed[uid] = memory.studies.get((where.site, uid), inputs, one.assess)
     loose = None

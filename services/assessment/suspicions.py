@@ -1,5 +1,6 @@
 """Signs of a wrong side or a wrong patient that one image alone cannot show."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -48,6 +49,17 @@ def side_questions(cases: Sequence[TechniqueCase]) -> Iterator[Question]:
             )
 
 
+def interleaved_studies(images: Sequence[RoomImage]) -> frozenset[str]:
+    """Give the studies of which ``interleaved_question`` asks anything."""
+    return frozenset(
+        one.study
+        for sitting in _sittings(images)
+        for pair in _interleaved(sitting)
+        for one in pair
+        if not one.decided
+    )
+
+
 def interleaved_question(study: str, images: Sequence[RoomImage]) -> Iterator[Question]:
     """Ask where images of another patient stand between those of this study, or the other way
     round, on one station within one sitting. Answered once a person has assigned or rejected
@@ -55,17 +67,11 @@ def interleaved_question(study: str, images: Sequence[RoomImage]) -> Iterator[Qu
     asked: set[str] = set()
     open_ones = False
     for sitting in _sittings(images):
-        runs = _runs(sitting)
-        mixed = {one for one in runs if runs.count(one) > 1}
-        if not mixed:
-            continue
-        for before, image in pairwise(sitting):
-            apart = before.patient_id != image.patient_id
-            if apart and {before.patient_id, image.patient_id} & mixed:
-                ours = [one for one in (before, image) if one.study == study]
-                if ours:
-                    asked |= {before.fact_key, image.fact_key}
-                    open_ones |= any(not one.decided for one in ours)
+        for pair in _interleaved(sitting):
+            ours = [one for one in pair if one.study == study]
+            if ours:
+                asked |= {one.fact_key for one in pair}
+                open_ones |= any(not one.decided for one in ours)
     if open_ones:
         yield Question(
             code="patients-interleaved",
@@ -74,6 +80,18 @@ def interleaved_question(study: str, images: Sequence[RoomImage]) -> Iterator[Qu
             about=tuple(sorted(asked)[:_MOST_NAMED]),
             rule="patients-interleaved",
         )
+
+
+def _interleaved(sitting: Sequence[RoomImage]) -> Iterator[tuple[RoomImage, RoomImage]]:
+    """Give the changes of patient of a sitting where one of the two comes more than once."""
+    runs = _runs(sitting)
+    mixed = {one for one, count in Counter(runs).items() if count > 1}
+    if not mixed:
+        return
+    for before, image in pairwise(sitting):
+        apart = before.patient_id != image.patient_id
+        if apart and {before.patient_id, image.patient_id} & mixed:
+            yield before, image
 
 
 def _sittings(images: Sequence[RoomImage]) -> Iterator[list[RoomImage]]:

@@ -152,7 +152,7 @@ def test_a_telling_that_several_exposures_fit_is_asked_about_and_stands_in_no_su
     one = step(0.0, set_exposure_ms=120.0, exposure_ms=120.0)[:1]
     study = assess([*same, *imaged(exposure_ms=120.0), *one])[STUDY]
     assert study.dose.exposures == 6
-    assert [q.code for q in study.questions] == ["exposure-told-twice"]
+    assert [q.code for q in study.questions].count("exposure-told-twice") == 1
 
 
 def test_a_person_may_say_which_telling_made_an_image_or_that_none_did() -> None:
