@@ -71,7 +71,8 @@ NOTES = Subscription(
 )
 RECORDS = Subscription(
     "records",
-    _all(Exchange.CONCLUSIONS, "charges_assessed", "charges_corrected", "note_written"),
+    _all(Exchange.CONCLUSIONS, "charges_assessed", "charges_corrected", "note_written")
+    + _all(Exchange.FACTS, "charges_released"),
 )
 
 SUBSCRIPTIONS: tuple[Subscription, ...] = (INTAKE, ASSESSMENT, CHARGES, NOTES, RECORDS)

@@ -27,8 +27,23 @@ def _exposure_ended_seconds_to_milliseconds(old: Payload) -> Payload:
     return new
 
 
+def _ledger_entries_name_their_patient(old: Payload) -> Payload:
+    """Version 1 left out whom an entry was for where that was the study's patient."""
+    ledger = old.get("ledger")
+    if not isinstance(ledger, list):
+        return old
+    owner = {"patient_id": old.get("patient_id"), "account": old.get("account")}
+    return old | {
+        "ledger": [
+            entry | owner if isinstance(entry, dict) and not entry.get("patient_id") else entry
+            for entry in ledger
+        ]
+    }
+
+
 UPCASTERS: dict[tuple[str, int], Upcaster] = {
     ("exposure_ended", 1): _exposure_ended_seconds_to_milliseconds,
+    ("charges_assessed", 1): _ledger_entries_name_their_patient,
 }
 """By kind and the version that is read."""
 

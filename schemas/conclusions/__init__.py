@@ -5,7 +5,10 @@ from schemas.conclusions.charges import (
     ChargesAssessed,
     EntryType,
     LedgerEntry,
+    MovedPosting,
     NotCharged,
+    PostingTask,
+    TaxSum,
 )
 from schemas.conclusions.corrections import ChargesCorrected, CorrectionEntry
 from schemas.conclusions.dose import (
@@ -76,12 +79,14 @@ __all__ = [
     "LedgerEntry",
     "LooseExposure",
     "LooseImage",
+    "MovedPosting",
     "NotCharged",
     "NoteSection",
     "NoteState",
     "NoteWritten",
     "PatientPeriodDose",
     "PlannedDose",
+    "PostingTask",
     "QualityHint",
     "Question",
     "RepeatFound",
@@ -89,6 +94,7 @@ __all__ = [
     "RoomDayAssessed",
     "StudyAssessed",
     "StudyState",
+    "TaxSum",
     "TechniqueFinding",
     "ViewResult",
     "ViewStatus",

@@ -3,21 +3,44 @@
 from datetime import date, datetime
 from decimal import Decimal
 from enum import StrEnum
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from schemas.base import Contract, Currency, Money, Name, Text, Uid
+from schemas.conclusions.basis import FactKey
 from schemas.envelope import Payload
 from schemas.facts.desk import PostingKey
 from schemas.facts.image import ShortText
 
 ChargeCode = Annotated[str, Field(min_length=1, max_length=32)]
 Quantity = Annotated[int, Field(ge=1, le=1000)]
+TaxPercent = Annotated[Decimal, Field(ge=0, le=100, max_digits=5, decimal_places=2)]
+"""A rate of tax in per cent."""
 
 
-class ChargeLine(Contract):
-    """One line of what the study costs now, why, and which images it rests on."""
+class Supported(Contract):
+    """What may be charged only where something was done: an image, or a fact of what was used."""
+
+    images: tuple[Uid, ...] = ()
+    facts: tuple[FactKey, ...] = ()
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = ({"images": ["2.25.1003"]},)
+
+    @model_validator(mode="after")
+    def _rests_on_something(self) -> Self:
+        if not self.images and not self.facts:
+            raise ValueError("expected an image or a fact that the charge rests on, got none")
+        return self
+
+
+class ChargeLine(Supported):
+    """One line of what the study costs now, why, and which images or facts it rests on.
+
+    ``amount`` is after caps and discount, in the tariff's terms: with tax in it where the
+    tariff's prices hold tax. ``rule`` names the tariff's own rule. ``tax_amount`` is absent where
+    the tariff rounds tax in the total.
+    """
 
     code: ChargeCode
     description: Text
@@ -25,7 +48,9 @@ class ChargeLine(Contract):
     unit_amount: Money
     amount: Money
     reason: Text
-    images: tuple[Uid, ...]
+    rule: Name | None = None
+    tax_percent: TaxPercent | None = None
+    tax_amount: Money | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -36,7 +61,22 @@ class ChargeLine(Contract):
             "amount": "38.00",
             "reason": "first diagnostic view",
             "images": ["2.25.1003"],
+            "rule": "dog",
+            "tax_percent": "20",
+            "tax_amount": "6.33",
         },
+    )
+
+
+class TaxSum(Contract):
+    """The tax of one rate over all lines: ``net_amount`` and ``tax_amount`` make what is paid."""
+
+    tax_percent: TaxPercent
+    net_amount: Money
+    tax_amount: Money
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {"tax_percent": "20", "net_amount": "31.67", "tax_amount": "6.33"},
     )
 
 
@@ -56,18 +96,20 @@ class EntryType(StrEnum):
     CREDIT = "credit"
 
 
-class LedgerEntry(Contract):
+class LedgerEntry(Supported):
     """One entry that the record must hold: a charge, or the credit that reverses one.
 
     An entry is never edited. ``posting_key`` makes its posting idempotent; ``amount`` is not
     negative, the type tells the direction. ``patient_id`` and ``account`` are those that it was
     made for: a credit goes where its charge went, even if the study has another patient now.
+    ``replaces`` names the reversed charge in whose place a charge was made.
     """
 
     posting_key: PostingKey
     type: EntryType
     reverses: PostingKey | None = None
-    patient_id: ShortText | None = None
+    replaces: PostingKey | None = None
+    patient_id: ShortText
     account: ShortText | None = None
     code: ChargeCode
     description: Text
@@ -75,7 +117,8 @@ class LedgerEntry(Contract):
     amount: Money
     service_day: date
     reason: Text
-    images: tuple[Uid, ...] = ()
+    tax_percent: TaxPercent | None = None
+    tax_amount: Money | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -97,15 +140,51 @@ class LedgerEntry(Contract):
     def signed_amount(self) -> Decimal:
         return self.amount if self.type is EntryType.CHARGE else -self.amount
 
+    @model_validator(mode="after")
+    def _a_credit_reverses_a_charge(self) -> Self:
+        if (self.type is EntryType.CREDIT) is (self.reverses is None):
+            raise ValueError("expected reverses with a credit, and only with one")
+        return self
+
+
+class PostingTask(Contract):
+    """A posting that the record did not take: a person acts, then releases the charges again."""
+
+    posting_key: PostingKey
+    words: Text
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {"posting_key": "charge:2.25.1001:1", "words": "Account closed (invented)"},
+    )
+
+
+class MovedPosting(Contract):
+    """A posting whose accounting period was closed: the record holds it under a later day."""
+
+    posting_key: PostingKey
+    service_day: date
+    posting_day: date
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "posting_key": "charge:2.25.1001:1",
+            "service_day": "2026-02-27",
+            "posting_day": "2026-03-01",
+        },
+    )
+
 
 class ChargesAssessed(Payload):
     """The charges of one study at a revision: the lines now, and every entry due so far.
 
     ``ledger`` holds all entries ever due for the study; it is empty until the study is closed
-    or its charges are released. The sum of the ledger equals ``total`` then.
+    or its charges are released. The sum of the ledger equals ``total`` then. ``total`` is the sum
+    of the lines, in the tariff's terms; ``total_with_tax`` is what the client pays. ``tasks`` are
+    the postings that the record rejected, ``moved`` those that went into a later period.
     """
 
     KIND: ClassVar[str] = "charges_assessed"
+    VERSION: ClassVar[int] = 2
 
     revision: Annotated[int, Field(ge=1)]
     assessment_revision: Annotated[int, Field(ge=1)]
@@ -114,12 +193,18 @@ class ChargesAssessed(Payload):
     account: ShortText | None = None
     accession_number: ShortText | None = None
     tariff: Name
+    tariff_valid_from: date | None = None
     currency: Currency
     lines: tuple[ChargeLine, ...] = ()
     not_charged: tuple[NotCharged, ...] = ()
     total: Money
+    prices_include_tax: bool | None = None
+    taxes: tuple[TaxSum, ...] = ()
+    total_with_tax: Money | None = None
     due: bool
     ledger: tuple[LedgerEntry, ...] = ()
+    tasks: tuple[PostingTask, ...] = ()
+    moved: tuple[MovedPosting, ...] = ()
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -133,6 +218,9 @@ class ChargesAssessed(Payload):
             "lines": [ChargeLine.EXAMPLES[0]],
             "not_charged": [NotCharged.EXAMPLES[0]],
             "total": "38.00",
+            "prices_include_tax": True,
+            "taxes": [TaxSum.EXAMPLES[0]],
+            "total_with_tax": "38.00",
             "due": True,
             "ledger": [LedgerEntry.EXAMPLES[0]],
         },

@@ -1,6 +1,6 @@
 """What people decide at the notes desk and the charge desk, and what the record answers."""
 
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from typing import Annotated, Any, ClassVar
 
@@ -14,7 +14,10 @@ PostingKey = Annotated[str, Field(min_length=1, max_length=160)]
 
 
 class ChargesReleased(Payload):
-    """A person lets the charges of a study go out before it is closed."""
+    """A person lets the charges of a study go out before it is closed.
+
+    Told after the record has rejected some, it sends those out again, under the same keys.
+    """
 
     KIND: ClassVar[str] = "charges_released"
 
@@ -87,12 +90,18 @@ class NoteAddended(Payload):
 
 
 class PostingOutcome(StrEnum):
+    """``WITHDRAWN``: a charge that the record rejected and its credit; it holds neither."""
+
     ACCEPTED = "accepted"
     REJECTED = "rejected"
+    WITHDRAWN = "withdrawn"
 
 
 class PostingAnswered(Payload):
-    """The patient record answered a posting of ours, in its own words."""
+    """The patient record answered a posting of ours, in its own words; the newest counts.
+
+    ``posting_day`` is there where the accounting period of the service day was closed.
+    """
 
     KIND: ClassVar[str] = "posting_answered"
 
@@ -101,6 +110,7 @@ class PostingAnswered(Payload):
     outcome: PostingOutcome
     record_reference: Text | None = None
     words: Text | None = None
+    posting_day: date | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -112,5 +122,5 @@ class PostingAnswered(Payload):
     )
 
     def natural_key(self, occurred_at: datetime) -> str:
-        del occurred_at
-        return f"answered:{self.posting_key}:{self.outcome}"
+        # A posting may be rejected, sent again and accepted: the same outcome may come twice.
+        return f"answered:{self.posting_key}:{self.outcome}:{occurred_at.isoformat()}"

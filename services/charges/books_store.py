@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Select, select
 
 from schemas.conclusions import ChargesAssessed, EntryType
+from schemas.facts import PostingOutcome
 from schemas.facts.record_lines import RecordLine
 from schemas.reconciliation import ReconciliationRules
 from services.charges.compared import Expected, Held, Posted, SiteBooks
@@ -161,7 +162,7 @@ def expected_of(charges: ChargesAssessed) -> Iterator[Expected]:
         yield Expected(
             key=entry.posting_key,
             study=charges.study_instance_uid,
-            patient=entry.patient_id or charges.patient_id,
+            patient=entry.patient_id,
             day=entry.service_day,
             code=entry.code,
             quantity=entry.quantity,
@@ -189,13 +190,13 @@ def held_of(line: RecordLine) -> Held:
 
 def _answers(
     connection: Connection, site: str, keys: Iterable[str]
-) -> dict[str, tuple[Posted, str | None]]:
-    told: dict[str, tuple[Posted, str | None]] = {}
+) -> dict[str, tuple[PostingOutcome, str | None]]:
+    told: dict[str, tuple[PostingOutcome, str | None]] = {}
     for page in _pages(sorted(keys)):
         rows = connection.execute(
             select(ANSWER).where(ANSWER.c.site == site, ANSWER.c.posting_key.in_(page))
         )
-        told |= {row.posting_key: (Posted(row.outcome), row.words) for row in rows}
+        told |= {row.posting_key: (PostingOutcome(row.outcome), row.words) for row in rows}
     return told
 
 
@@ -211,15 +212,18 @@ def _assigned(connection: Connection, site: str) -> dict[str, str]:
 def _by_currency(
     site: str,
     shelf: _Shelf,
-    answers: dict[str, tuple[Posted, str | None]],
+    answers: dict[str, tuple[PostingOutcome, str | None]],
     assigned: dict[str, str],
 ) -> list[LoadedBooks]:
     expected: dict[str, list[Expected]] = defaultdict(list)
     held: dict[str, list[Held]] = defaultdict(list)
     imaged: dict[str, list[Imaged]] = defaultdict(list)
     for entry, currency in shelf.entries.values():
-        state, words = answers.get(entry.key, (Posted.WAITING, None))
-        expected[currency].append(entry._replace(state=state, words=words))
+        outcome, words = answers.get(entry.key, (None, None))
+        # A charge that the record rejected and the credit of it come to nothing: it holds neither.
+        if outcome is not PostingOutcome.WITHDRAWN:
+            state = Posted.WAITING if outcome is None else Posted(outcome.value)
+            expected[currency].append(entry._replace(state=state, words=words))
     for line, _ in shelf.lines.values():
         held[line.currency].append(held_of(line))
     for study, currency in shelf.imaged.values():

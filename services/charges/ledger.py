@@ -32,18 +32,32 @@ def bring_up_to(
     """
     wanted = Counter(_identity_of_line(line, owner) for line in lines)
     added: list[LedgerEntry] = []
+    reversed_now: list[LedgerEntry] = []
     for charge in standing(entries):
         identity = _identity(charge)
         if wanted[identity] > 0:
             wanted[identity] -= 1
         else:
+            reversed_now.append(charge)
             added.append(_credit(charge, _key(owner, len(entries) + len(added) + 1)))
     for line in lines:
         identity = _identity_of_line(line, owner)
         if wanted[identity] > 0:
             wanted[identity] -= 1
-            added.append(_charge(line, owner, _key(owner, len(entries) + len(added) + 1)))
+            key = _key(owner, len(entries) + len(added) + 1)
+            added.append(_charge(line, owner, key, _replaced(line, reversed_now)))
     return tuple(added)
+
+
+def _replaced(line: ChargeLine, reversed_now: list[LedgerEntry]) -> str | None:
+    """Take the reversed charge in whose place a line comes: of its code, else of its images."""
+    same_code = [charge for charge in reversed_now if charge.code == line.code]
+    images = set(line.images)
+    found = same_code or [charge for charge in reversed_now if images & set(charge.images)]
+    if not found:
+        return None
+    reversed_now.remove(found[0])
+    return found[0].posting_key
 
 
 def standing(entries: Sequence[LedgerEntry]) -> tuple[LedgerEntry, ...]:
@@ -61,7 +75,7 @@ def balance(entries: Sequence[LedgerEntry]) -> Decimal:
     return sum((entry.signed_amount for entry in entries), Decimal("0.00"))
 
 
-_Identity = tuple[str, int, Decimal, tuple[str, ...], date, str | None, str | None]
+_Identity = tuple[object, ...]
 """What makes a charge that charge; its wording may change without a new posting."""
 
 
@@ -70,7 +84,9 @@ def _identity(entry: LedgerEntry) -> _Identity:
         entry.code,
         entry.quantity,
         entry.amount,
+        entry.tax_percent,
         entry.images,
+        entry.facts,
         entry.service_day,
         entry.patient_id,
         entry.account,
@@ -82,7 +98,9 @@ def _identity_of_line(line: ChargeLine, owner: Account) -> _Identity:
         line.code,
         line.quantity,
         line.amount,
+        line.tax_percent,
         line.images,
+        line.facts,
         owner.service_day,
         owner.patient_id,
         owner.account,
@@ -94,10 +112,11 @@ def _key(owner: Account, number: int) -> str:
     return f"charge:{owner.study_instance_uid}:{number}"
 
 
-def _charge(line: ChargeLine, owner: Account, key: str) -> LedgerEntry:
+def _charge(line: ChargeLine, owner: Account, key: str, replaces: str | None) -> LedgerEntry:
     return LedgerEntry(
         posting_key=key,
         type=EntryType.CHARGE,
+        replaces=replaces,
         patient_id=owner.patient_id,
         account=owner.account,
         code=line.code,
@@ -106,7 +125,10 @@ def _charge(line: ChargeLine, owner: Account, key: str) -> LedgerEntry:
         amount=line.amount,
         service_day=owner.service_day,
         reason=line.reason,
+        tax_percent=line.tax_percent,
+        tax_amount=line.tax_amount,
         images=line.images,
+        facts=line.facts,
     )
 
 
@@ -117,6 +139,7 @@ def _credit(charge: LedgerEntry, key: str) -> LedgerEntry:
             "posting_key": key,
             "type": EntryType.CREDIT,
             "reverses": charge.posting_key,
+            "replaces": None,
             "reason": f"reverses {charge.posting_key}: the study's charges changed",
         }
     )

@@ -3,7 +3,7 @@
 from schemas.channels import CHARGES
 from schemas.reconciliation import load_reconciliation_rules
 from schemas.tariffs import load_tariffs
-from services.charges.worker import ChargesHandler, tariff_of
+from services.charges.worker import ChargesHandler, tariff_code
 from services.runtime.service import Runtime, Service
 
 
@@ -16,7 +16,7 @@ def build(runtime: Runtime) -> Service:
     folder = runtime.settings.group_dir / "tariffs"
     tariffs = load_tariffs(folder if folder.is_dir() else None)
     for site in runtime.group.sites:
-        tariff_of(runtime.group, site.name, tariffs)
+        tariff_code(runtime.group, site.name, tariffs)
     rules = load_reconciliation_rules(runtime.settings.group_dir)
     handler = ChargesHandler(runtime.group, tariffs, rules)
     return Service("charges", [runtime.worker(CHARGES, handler)])

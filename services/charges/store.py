@@ -1,12 +1,15 @@
 """What the charges service keeps: the newest of each study, and every ledger entry ever made."""
 
-from collections.abc import Sequence
-from datetime import UTC, datetime
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, date, datetime
 
 from sqlalchemy import (
     Boolean,
     Column,
     Connection,
+    Date,
+    Index,
     Integer,
     String,
     Table,
@@ -14,11 +17,13 @@ from sqlalchemy import (
     UniqueConstraint,
     insert,
     select,
+    update,
 )
 from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.conclusions import ChargesAssessed, LedgerEntry, StudyAssessed
-from services.charges.assess import ChargedStudy
+from schemas.facts import PostingOutcome
+from services.charges.assess import ChargedStudy, RecordAnswer
 from services.runtime.tables import METADATA, UtcDateTime
 
 STUDY = Table(
@@ -30,8 +35,12 @@ STUDY = Table(
     Column("assessment", Text),
     Column("revision", Integer, nullable=False),
     Column("snapshot", Text),
+    Column("service_day", Date),
+    Column("answers", Text),
+    Index("ix_charges_study_service_day", "service_day"),
 )
-"""The newest assessment and what we last concluded from it, at our own revision."""
+"""The newest assessment and what we last concluded from it, at our own revision. ``answers`` is
+what the record said last to each posting, as JSON."""
 
 ENTRY = Table(
     "charges_entry",
@@ -59,6 +68,7 @@ def read_study(connection: Connection, site: str, study: str) -> ChargedStudy:
         StudyAssessed.model_validate_json(row.assessment) if row.assessment else None,
         row.revision,
         ChargesAssessed.model_validate_json(row.snapshot) if row.snapshot else None,
+        _answers(row.answers),
     )
 
 
@@ -69,6 +79,8 @@ def write_study(connection: Connection, site: str, study: str, state: ChargedStu
         "assessment": state.assessment.model_dump_json() if state.assessment else None,
         "revision": state.revision,
         "snapshot": state.snapshot.model_dump_json() if state.snapshot else None,
+        "service_day": state.assessment.day if state.assessment else None,
+        "answers": _text_of(state.answers),
     }
     dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     connection.execute(
@@ -78,6 +90,66 @@ def write_study(connection: Connection, site: str, study: str, state: ChargedStu
             index_elements=[STUDY.c.site, STUDY.c.study_instance_uid], set_=values
         )
     )
+
+
+def write_answers(connection: Connection, site: str, study: str, state: ChargedStudy) -> None:
+    """Write only what the record said to a study that is kept already."""
+    connection.execute(
+        update(STUDY)
+        .where(STUDY.c.site == site, STUDY.c.study_instance_uid == study)
+        .values(answers=_text_of(state.answers))
+    )
+
+
+def _text_of(answers: Mapping[str, RecordAnswer]) -> str | None:
+    if not answers:
+        return None
+    return json.dumps(
+        {
+            key: {
+                "at": answer.at.isoformat(),
+                "outcome": answer.outcome.value,
+                "words": answer.words,
+                "posting_day": answer.posting_day.isoformat() if answer.posting_day else None,
+            }
+            for key, answer in answers.items()
+        }
+    )
+
+
+def _answers(text: str | None) -> dict[str, RecordAnswer]:
+    told = json.loads(text) if text else {}
+    return {
+        key: RecordAnswer(
+            datetime.fromisoformat(one["at"]),
+            PostingOutcome(one["outcome"]),
+            one["words"],
+            date.fromisoformat(one["posting_day"]) if one["posting_day"] else None,
+        )
+        for key, one in told.items()
+    }
+
+
+def priced_studies(
+    connection: Connection, first: date, last: date
+) -> Iterator[tuple[str, StudyAssessed, ChargesAssessed]]:
+    """Give site, assessment and charges of each study of a period, a page in memory at a time."""
+    rows = connection.execution_options(yield_per=_PAGE).execute(
+        select(STUDY.c.site, STUDY.c.assessment, STUDY.c.snapshot)
+        .where(
+            STUDY.c.service_day >= first, STUDY.c.service_day <= last, STUDY.c.snapshot.is_not(None)
+        )
+        .order_by(STUDY.c.service_day, STUDY.c.site, STUDY.c.study_instance_uid)
+    )
+    for row in rows:
+        yield (
+            row.site,
+            StudyAssessed.model_validate_json(row.assessment),
+            ChargesAssessed.model_validate_json(row.snapshot),
+        )
+
+
+_PAGE = 500
 
 
 def read_ledger(connection: Connection, site: str, study: str) -> tuple[LedgerEntry, ...]:

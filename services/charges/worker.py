@@ -1,15 +1,16 @@
-"""The charges worker: assessments and releases in, one study's charges out."""
+"""The charges worker: assessments, releases and the record's answers in, charges out."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 
-from schemas.conclusions import ChargesAssessed, StudyAssessed
+from schemas.conclusions import ChargesAssessed, LedgerEntry, StudyAssessed
 from schemas.envelope import Message, Payload, Source
 from schemas.errors import InvalidInput
-from schemas.facts.desk import ChargesReleased
+from schemas.facts import ChargesReleased, PostingAnswered
 from schemas.group import Group
 from schemas.reconciliation import ReconciliationRules, load_reconciliation_rules
-from schemas.tariffs import Tariff
+from schemas.tariffs import Tariff, TariffBook
 from services.charges import store
 from services.charges.assess import ChargedStudy, assess_charges
 from services.charges.audit_chain import Audited, record
@@ -24,7 +25,7 @@ class ChargesHandler:
     """Handles ``channels.CHARGES``. ``tariffs`` are all that are known, by code."""
 
     group: Group
-    tariffs: Mapping[str, Tariff]
+    tariffs: TariffBook
     rules: ReconciliationRules = field(default_factory=load_reconciliation_rules)
 
     def __call__(self, work: Work, messages: Sequence[Message[Payload]]) -> None:
@@ -33,9 +34,8 @@ class ChargesHandler:
         of_record = [message for message in messages if isinstance(message.payload, TAKEN)]
         acts: list[Audited] = []
         for message in messages:
-            if isinstance(message.payload, TAKEN):
-                continue
-            by_study.setdefault((message.site, _study_of(message)), []).append(message)
+            if _is_about_a_study(message.payload):
+                by_study.setdefault((message.site, _study_of(message)), []).append(message)
         # Always in the same order, so that two workers never wait for each other.
         for (site, study), told in sorted(by_study.items(), key=lambda item: item[0]):
             work.lock(f"charges:{study}")
@@ -49,44 +49,63 @@ class ChargesHandler:
         before = store.read_study(work.connection, site, study)
         now = before
         for message in told:
-            now = _take(now, message.payload)
+            now = _take(now, message)
         if now == before:
             return []
         entries = store.read_ledger(work.connection, site, study)
-        tariff = self._tariff(site, before.snapshot if entries else None)
-        after, added = assess_charges(now, entries, tariff)
+        after, added = now, tuple[LedgerEntry, ...]()
+        if now.assessment is not None:
+            posted = before.snapshot if entries else None
+            tariff = self._tariff(site, posted, now.assessment.day).at(site)
+            after, added = assess_charges(now, entries, tariff, self.group.site(site).zone)
         store.append(work.connection, site, study, len(entries), added)
-        store.write_study(work.connection, site, study, after)
+        if replace(after, answers=before.answers) == before and before != ChargedStudy():
+            store.write_answers(work.connection, site, study, after)
+        else:
+            store.write_study(work.connection, site, study, after)
         if after.snapshot is not None and after.revision != before.revision:
             work.emit(told[-1].caused(after.snapshot, SOURCE))
         note_study_days(work.connection, site, study, after)
         return study_acts(site, study, before, after, added, told)
 
-    def _tariff(self, site: str, posted: ChargesAssessed | None) -> Tariff:
-        """Choose the site's tariff; what was posted under another stays under that one."""
+    def _tariff(self, site: str, posted: ChargesAssessed | None, day: date) -> Tariff:
+        """Choose the site's tariff of the day; what was posted under another stays under it."""
         if posted is not None and posted.tariff in self.tariffs:
-            return self.tariffs[posted.tariff]
-        return tariff_of(self.group, site, self.tariffs)
+            return self.tariffs.on(posted.tariff, day)
+        return self.tariffs.on(tariff_code(self.group, site, self.tariffs), day)
 
 
-def tariff_of(group: Group, site: str, tariffs: Mapping[str, Tariff]) -> Tariff:
-    """Give a site's tariff; InvalidInput where the group's file names one that is not there."""
+def tariff_code(group: Group, site: str, tariffs: TariffBook) -> str:
+    """Give the code of a site's tariff.
+
+    Raises InvalidInput where the group's file names one that is not there.
+    """
     code = group.site(site).tariff
     if code not in tariffs:
         raise InvalidInput(
             f"sites.{site}.tariff", code, f"one of {', '.join(tariffs)}; add its file to tariffs/"
         )
-    return tariffs[code]
+    return code
 
 
 def _study_of(message: Message[Payload]) -> str:
-    if isinstance(message.payload, StudyAssessed | ChargesReleased):
+    if isinstance(message.payload, StudyAssessed | ChargesReleased | PostingAnswered):
         return message.payload.study_instance_uid
-    raise InvalidInput("kind", message.kind, "study_assessed or charges_released")
+    raise InvalidInput("kind", message.kind, "study_assessed, charges_released or posting_answered")
 
 
-def _take(study: ChargedStudy, payload: Payload) -> ChargedStudy:
-    """Keep what a message tells; an assessment that is not newer tells nothing."""
+def _is_about_a_study(payload: Payload) -> bool:
+    """Tell whether a study's own charges follow from it: a note's posting is none of them."""
+    if isinstance(payload, PostingAnswered):
+        return payload.posting_key.startswith("charge:")
+    return not isinstance(payload, TAKEN)
+
+
+def _take(study: ChargedStudy, message: Message[Payload]) -> ChargedStudy:
+    """Keep what a message tells; what is not newer than what is known tells nothing."""
+    payload = message.payload
+    if isinstance(payload, PostingAnswered):
+        return study.answered(payload, message.occurred_at)
     if isinstance(payload, ChargesReleased):
         return replace(study, released=True)
     if isinstance(payload, StudyAssessed) and (

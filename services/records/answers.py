@@ -2,7 +2,7 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from uuid import UUID
 
 from schemas.channels import Exchange
@@ -27,17 +27,33 @@ class Said:
     outcome: PostingOutcome
     reference: str | None
     words: str | None
+    posting_day: date | None = None
+    """The day that the record holds it under, where that is not the service day."""
 
     @property
     def state(self) -> PostingState:
-        accepted = self.outcome is PostingOutcome.ACCEPTED
-        return PostingState.POSTED if accepted else PostingState.REJECTED
+        return _STATE[self.outcome]
 
 
-def said(answer: Answer) -> Said:
+_STATE = {
+    PostingOutcome.ACCEPTED: PostingState.POSTED,
+    PostingOutcome.REJECTED: PostingState.REJECTED,
+    PostingOutcome.WITHDRAWN: PostingState.WITHDRAWN,
+}
+
+
+def said(answer: Answer, row: PostingRow) -> Said:
     """Read the port's answer."""
     if isinstance(answer, Accepted):
-        return Said(PostingOutcome.ACCEPTED, _text(answer.reference), None)
+        reference = _text(answer.reference)
+        moved = answer.posting_day or row.posting_day
+        if moved is None:
+            return Said(PostingOutcome.ACCEPTED, reference, None)
+        service_day = date.fromisoformat(row.body["entry"]["service_day"])
+        if moved == service_day:
+            return Said(PostingOutcome.ACCEPTED, reference, None)
+        words = f"the period of {service_day} was closed: it stands under {moved}"
+        return Said(PostingOutcome.ACCEPTED, reference, words, moved)
     return Said(PostingOutcome.REJECTED, None, _text(answer.words) or _NO_WORDS)
 
 
@@ -45,7 +61,7 @@ def said_late(answer: LateAnswer, row: PostingRow) -> Said:
     """Read a late answer; the reference given at first stays where it gives none."""
     if answer.outcome is PostingOutcome.ACCEPTED:
         reference = answer.reference or row.reference
-        return Said(answer.outcome, _text(reference), _text(answer.words))
+        return Said(answer.outcome, _text(reference), _text(answer.words), row.posting_day)
     return Said(answer.outcome, _text(answer.reference), _text(answer.words) or _NO_WORDS)
 
 
@@ -62,6 +78,7 @@ def mark(
         at=now,
         reference=answer.reference,
         words=answer.words,
+        posting_day=answer.posting_day,
     )
     if changed:
         fact = PostingAnswered(
@@ -70,6 +87,7 @@ def mark(
             outcome=answer.outcome,
             record_reference=answer.reference,
             words=answer.words,
+            posting_day=answer.posting_day,
         )
         work.emit(
             Message(

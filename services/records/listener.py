@@ -10,6 +10,7 @@ from schemas.channels import Exchange
 from schemas.envelope import Message, Payload, Source, new_id
 from schemas.errors import InvalidInput
 from services.records import answers, store
+from services.records.dependence import credit_of
 from services.records.port import (
     LateAnswer,
     OrderOffer,
@@ -18,7 +19,7 @@ from services.records.port import (
     Unreadable,
 )
 from services.records.poster import SERVICE
-from services.records.store import PostingState
+from services.records.store import PostingState, Verb
 from services.runtime import triage
 from services.runtime.store import Store, StoreUnavailable
 from services.runtime.worker import Work
@@ -126,7 +127,19 @@ class Listener:
             return
         said = answers.said_late(answer, row)
         others = [state for state in PostingState if state is not said.state]
-        answers.mark(work, row, said, self._source, others)
+        changed = answers.mark(work, row, said, self._source, others)
+        if changed and said.state is PostingState.POSTED and row.verb == Verb.CHARGE.value:
+            # A charge that was withdrawn is in the record after all: so its credit has to go out.
+            credit = credit_of(
+                row.posting_key, store.of_study(work.connection, row.study_instance_uid)
+            )
+            if credit is not None:
+                store.wait_again(
+                    work.connection,
+                    [credit.posting_key],
+                    PostingState.WITHDRAWN,
+                    datetime.now(UTC),
+                )
 
     def _keep(self, work: Work, error: InvalidInput, body: bytes, kind: str | None) -> None:
         triage.keep(

@@ -72,7 +72,11 @@ STATUS_OF_NOTE: dict[NoteState, NoteStatus] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChargePosting:
-    """One ledger entry on its way to the record, for one patient and study."""
+    """One ledger entry on its way to the record, for one patient and study.
+
+    ``posting_day`` is the day to put it under: the service day, or a later one where the
+    accounting period of that was closed.
+    """
 
     site: str
     patient_id: str
@@ -81,10 +85,15 @@ class ChargePosting:
     accession_number: str | None = None
     currency: str
     entry: LedgerEntry
+    moved_to: date | None = None
 
     @property
     def key(self) -> str:
         return self.entry.posting_key
+
+    @property
+    def posting_day(self) -> date:
+        return self.moved_to or self.entry.service_day
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,9 +132,13 @@ class CorrectionPosting:
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """The record holds the posting, and this is how it names it."""
+    """The record holds the posting, and this is how it names it.
+
+    ``posting_day``: where a record found it held already, the day that it is held under.
+    """
 
     reference: str
+    posting_day: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +148,16 @@ class Rejected:
     words: str
 
 
+@dataclass(frozen=True, slots=True)
+class PeriodClosed:
+    """The record's books are closed for the posting's day; ``next_open_day`` is later."""
+
+    next_open_day: date
+    words: str
+
+
 Answer = Accepted | Rejected
+ChargeAnswer = Accepted | Rejected | PeriodClosed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,6 +165,7 @@ class HeldLine:
     """A charge or credit as the record holds it now.
 
     ``changed_by_hand`` is true where the record can tell that it is not what we posted.
+    ``posting_day`` is the day whose period it is in, where the record tells that.
     """
 
     posting_key: str
@@ -157,6 +180,7 @@ class HeldLine:
     currency: str
     service_day: date
     reference: str
+    posting_day: date | None = None
     changed_by_hand: bool = False
 
 
@@ -211,15 +235,27 @@ class PatientRecord(ABC):
     """The adapter's short name, as facts of this source carry it."""
 
     @abstractmethod
-    def post_charge(self, posting: ChargePosting) -> Answer:
-        """Put a charge into the record. The same key with other content is rejected."""
+    def post_charge(self, posting: ChargePosting) -> ChargeAnswer:
+        """Put a charge into the record, under its posting day, with its service day.
+
+        The same key with other content is rejected.
+        """
 
     @abstractmethod
-    def reverse_charge(self, posting: ChargePosting) -> Answer:
+    def reverse_charge(self, posting: ChargePosting) -> ChargeAnswer:
         """Put a credit beside the charge that it reverses; the charge stays.
 
         Rejected where the record holds no such charge for this patient and study.
         """
+
+    def find_charge(self, posting: ChargePosting) -> HeldLine | None:
+        """Give the line that the record holds under the posting's key, or None.
+
+        Asked before a posting is repeated that may have reached the record. An adapter whose
+        record can look up a key should.
+        """
+        lines = self.read_charges(study_instance_uid=posting.study_instance_uid)
+        return next((line for line in lines if line.posting_key == posting.key), None)
 
     @abstractmethod
     def read_charges(

@@ -8,10 +8,20 @@ from threading import Event
 import structlog
 
 from schemas.envelope import Source
+from schemas.facts import PostingOutcome
 from services.records import answers, store
-from services.records.port import PatientRecord, RecordError, RecordUnavailable
-from services.records.postings import post
-from services.records.store import PostingRow
+from services.records.answers import Said
+from services.records.dependence import HoldBack, Wait, Withdraw, dependence, depends
+from services.records.port import (
+    ChargeAnswer,
+    PatientRecord,
+    PeriodClosed,
+    RecordError,
+    RecordUnavailable,
+    Rejected,
+)
+from services.records.postings import charge_posting, post
+from services.records.store import PostingRow, PostingState
 from services.runtime.store import Store, StoreUnavailable
 from services.runtime.worker import Work
 
@@ -33,8 +43,9 @@ def _utc_now() -> datetime:
 class Poster:
     """Posts what waits, one process at a time.
 
-    A posting is marked, and its answer told, in one transaction after the record has answered.
-    Killed in between, it is posted again under the same key, and the record answers as before.
+    That a posting may reach the record is noted before it leaves, and its answer is marked and
+    told in one transaction after the record has answered. Killed in between, or without an
+    answer, the record is asked for the key before anything is repeated.
     """
 
     def __init__(
@@ -70,6 +81,9 @@ class Poster:
         """Post the first due posting of each patient; give the number that were answered."""
         with self._store.read() as connection:
             rows = store.due(connection, self._now(), _PAGE)
+        if unsent := [row.posting_key for row in rows if not row.maybe_sent]:
+            with self._store.begin() as connection:
+                store.mark_sent(connection, unsent)
         answered = failures = 0
         for row in rows:
             if (stop is not None and stop.is_set()) or failures >= _OUTAGE_AFTER:
@@ -85,7 +99,7 @@ class Poster:
 
     def _post(self, row: PostingRow) -> bool:
         try:
-            answer = post(self._record, row)
+            answer = self._settled_here(row) or self._answer(row)
         except RecordUnavailable as error:
             self._put_off(row, error)
             return False
@@ -98,10 +112,15 @@ class Poster:
             log.exception("posting_failed", posting_key=row.posting_key)
             self._put_off(row, error)
             return False
-        said = answers.said(answer)
+        if isinstance(answer, PeriodClosed):
+            self._move(row, answer)
+            return True
+        said = answer if isinstance(answer, Said) else answers.said(answer, row)
         with self._store.begin() as connection:
             work = Work(connection, self._store)
             answers.mark(work, row, said, self._source, answers.UNANSWERED)
+            if said.outcome is PostingOutcome.WITHDRAWN:
+                self._withdraw_charge(work, row, said)
             work.flush(SERVICE)
         log.info(
             "posting_answered",
@@ -110,6 +129,51 @@ class Poster:
             correlation_id=row.correlation_id,
         )
         return True
+
+    def _settled_here(self, row: PostingRow) -> Said | None:
+        """Settle what the record need not or must not be told as things stand."""
+        if not depends(row):
+            return None
+        with self._store.read() as connection:
+            study = store.of_study(connection, row.study_instance_uid)
+        stands = dependence(row, study)
+        if isinstance(stands, Wait):
+            raise RecordUnavailable(f"{row.posting_key} waits for the answer to its charge")
+        if isinstance(stands, Withdraw):
+            words = (
+                f"nothing to take back: {stands.charge.posting_key} was rejected by the record: "
+                f"{stands.charge.words}"
+            )
+            return Said(PostingOutcome.WITHDRAWN, None, answers.fit(words))
+        if isinstance(stands, HoldBack):
+            return Said(PostingOutcome.REJECTED, None, answers.fit(stands.words))
+        return None
+
+    def _withdraw_charge(self, work: Work, credit: PostingRow, said: Said) -> None:
+        charge = store.get(work.connection, credit.body["entry"]["reverses"])
+        if charge is not None:
+            answers.mark(work, charge, said, self._source, (PostingState.REJECTED,))
+
+    def _answer(self, row: PostingRow) -> ChargeAnswer:
+        """Ask the record; a period that would not move us on is a rejection."""
+        answer: ChargeAnswer = post(self._record, row)
+        if isinstance(answer, PeriodClosed):
+            day = charge_posting(row).posting_day
+            if answer.next_open_day <= day:
+                return Rejected(f"{answer.words} (for {day}, then open on {answer.next_open_day})")
+        return answer
+
+    def _move(self, row: PostingRow, closed: PeriodClosed) -> None:
+        """Put a posting under the next open day; it goes out again at the next round."""
+        words = answers.fit(f"{closed.words}; posted under {closed.next_open_day}")
+        with self._store.begin() as connection:
+            store.move(connection, row.posting_key, closed.next_open_day, words)
+        log.info(
+            "posting_moved",
+            posting_key=row.posting_key,
+            posting_day=closed.next_open_day.isoformat(),
+            correlation_id=row.correlation_id,
+        )
 
     def _put_off(self, row: PostingRow, error: Exception) -> None:
         attempts = row.attempts + 1

@@ -3,8 +3,9 @@
 import json
 
 from schemas.conclusions import CorrectionEntry, LedgerEntry, NoteWritten
+from services.records.held import answer_of
 from services.records.port import (
-    Answer,
+    ChargeAnswer,
     ChargePosting,
     CorrectionPosting,
     NotePosting,
@@ -13,16 +14,24 @@ from services.records.port import (
 from services.records.store import PostingRow, Verb
 
 
-def post(record: PatientRecord, row: PostingRow) -> Answer:
-    """Give a stored posting to the record, by its verb. Raises what the port raises."""
+def post(record: PatientRecord, row: PostingRow) -> ChargeAnswer:
+    """Give a stored posting to the record, by its verb. Raises what the port raises.
+
+    What may be there already is looked for first: an answer may have been lost, and not every
+    record knows a key again. A note's revision has a place of its own, so it needs no look.
+    """
     verb = Verb(row.verb)
     if verb is Verb.NOTE:
         return record.post_note(note_posting(row))
     if verb is Verb.CORRECT:
         return record.correct_charge(correction_posting(row))
+    posting = charge_posting(row)
+    held = record.find_charge(posting) if row.maybe_sent else None
+    if held is not None:
+        return answer_of(held, posting)
     if verb is Verb.REVERSE:
-        return record.reverse_charge(charge_posting(row))
-    return record.post_charge(charge_posting(row))
+        return record.reverse_charge(posting)
+    return record.post_charge(posting)
 
 
 def charge_posting(row: PostingRow) -> ChargePosting:
@@ -34,8 +43,14 @@ def charge_posting(row: PostingRow) -> ChargePosting:
         account=row.body["account"],
         accession_number=row.body["accession_number"],
         currency=row.body["currency"],
-        entry=LedgerEntry.model_validate_json(json.dumps(row.body["entry"])),
+        entry=ledger_entry(row),
+        moved_to=row.posting_day,
     )
+
+
+def ledger_entry(row: PostingRow) -> LedgerEntry:
+    """Read the ledger entry of a charge or credit."""
+    return LedgerEntry.model_validate_json(json.dumps(row.body["entry"]))
 
 
 def correction_posting(row: PostingRow) -> CorrectionPosting:

@@ -1,14 +1,16 @@
 """The postings: everything that the record must hold, and what it said to each."""
 
 from collections.abc import Collection, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
 
 from sqlalchemy import (
     JSON,
+    Boolean,
     Column,
     Connection,
+    Date,
     Index,
     Integer,
     Row,
@@ -35,12 +37,16 @@ class Verb(StrEnum):
 
 
 class PostingState(StrEnum):
-    """``SUPERSEDED``: a draft that a newer revision of its note overtook before it was posted."""
+    """``SUPERSEDED``: a draft that a newer revision of its note overtook before it was posted.
+
+    ``WITHDRAWN``: a charge that the record rejected and the credit that was to reverse it.
+    """
 
     WAITING = "waiting"
     POSTED = "posted"
     REJECTED = "rejected"
     SUPERSEDED = "superseded"
+    WITHDRAWN = "withdrawn"
 
 
 POSTINGS = Table(
@@ -63,6 +69,8 @@ POSTINGS = Table(
     Column("answered_at", UtcDateTime),
     Column("reference", Text),
     Column("words", Text),
+    Column("maybe_sent", Boolean, nullable=False),
+    Column("posting_day", Date),
     Index(
         "ix_records_posting_state_site_patient_id_sequence",
         "state",
@@ -73,7 +81,8 @@ POSTINGS = Table(
     Index("ix_records_posting_study_instance_uid", "study_instance_uid"),
 )
 """``sequence`` is the order in which postings became due; a patient's go out by it. ``words``
-are the record's own, or why the last try failed."""
+are the record's own, or why the last try failed. ``maybe_sent`` is set before a posting first
+leaves us; ``posting_day`` where the period of its service day was closed."""
 
 
 def of_study(connection: Connection, study_instance_uid: str) -> dict[str, PostingRow]:
@@ -107,6 +116,7 @@ def add(connection: Connection, rows: Sequence[dict[str, Any]], now: datetime) -
                 "state": PostingState.WAITING.value,
                 "attempts": 0,
                 "next_try_at": now,
+                "maybe_sent": False,
             }
             for count, row in enumerate(rows, start=1)
         ],
@@ -163,6 +173,35 @@ def due(connection: Connection, now: datetime, limit: int) -> Sequence[PostingRo
     ).all()
 
 
+def mark_sent(connection: Connection, posting_keys: Sequence[str]) -> None:
+    """Note, before it happens, that postings may reach the record."""
+    connection.execute(
+        update(POSTINGS).where(POSTINGS.c.posting_key.in_(posting_keys)).values(maybe_sent=True)
+    )
+
+
+def move(connection: Connection, posting_key: str, posting_day: date, words: str) -> None:
+    """Put a waiting posting under a later day, for the period of its own is closed."""
+    connection.execute(
+        update(POSTINGS)
+        .where(
+            POSTINGS.c.posting_key == posting_key, POSTINGS.c.state == PostingState.WAITING.value
+        )
+        .values(posting_day=posting_day, words=words)
+    )
+
+
+def wait_again(
+    connection: Connection, posting_keys: Collection[str], before: PostingState, now: datetime
+) -> int:
+    """Put postings in line again, under their keys and in their places; give how many."""
+    return connection.execute(
+        update(POSTINGS)
+        .where(POSTINGS.c.posting_key.in_(posting_keys), POSTINGS.c.state == before.value)
+        .values(state=PostingState.WAITING.value, attempts=0, next_try_at=now)
+    ).rowcount
+
+
 def put_off(
     connection: Connection, posting_key: str, attempts: int, next_try_at: datetime, words: str
 ) -> None:
@@ -185,6 +224,7 @@ def answer(
     at: datetime,
     reference: str | None,
     words: str | None,
+    posting_day: date | None,
 ) -> bool:
     """Mark what the record said to a posting that is in one of the states ``before``.
 
@@ -196,7 +236,13 @@ def answer(
             POSTINGS.c.posting_key == posting_key,
             POSTINGS.c.state.in_([state.value for state in before]),
         )
-        .values(state=after.value, answered_at=at, reference=reference, words=words)
+        .values(
+            state=after.value,
+            answered_at=at,
+            reference=reference,
+            words=words,
+            posting_day=posting_day,
+        )
     ).rowcount
     return changed == 1
 

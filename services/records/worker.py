@@ -16,9 +16,11 @@ from schemas.conclusions import (
 )
 from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
+from schemas.facts import ChargesReleased
 from services.records import store
 from services.records.corrections import take_corrections
 from services.records.port import STATUS_OF_NOTE, note_key
+from services.records.postings import ledger_entry
 from services.records.store import PostingRow, PostingState, Verb
 from services.runtime.worker import Work
 
@@ -44,6 +46,20 @@ def handle(work: Work, messages: Sequence[Message[Payload]]) -> None:
             take_corrections(work, message, message.payload)
         elif isinstance(message.payload, NoteWritten):
             _take_note(work, message, message.payload)
+        elif isinstance(message.payload, ChargesReleased):
+            _send_again(work, message.payload.study_instance_uid)
+
+
+def _send_again(work: Work, study: str) -> None:
+    """A person has acted on what the record rejected: it goes out once more, under its key."""
+    rejected = [
+        row.posting_key
+        for row in store.of_study(work.connection, study).values()
+        if row.verb != Verb.NOTE.value and row.state == PostingState.REJECTED.value
+    ]
+    if rejected:
+        store.wait_again(work.connection, rejected, PostingState.REJECTED, datetime.now(UTC))
+        log.info("rejected_postings_sent_again", posting_keys=rejected)
 
 
 def _take_charges(work: Work, message: Message[Payload], charges: ChargesAssessed) -> None:
@@ -54,7 +70,7 @@ def _take_charges(work: Work, message: Message[Payload], charges: ChargesAssesse
     for entry in charges.ledger:
         body = entry.model_dump(mode="json")
         if entry.posting_key in known:
-            _refuse_edited(known[entry.posting_key], entry, body)
+            _refuse_edited(known[entry.posting_key], entry)
         elif entry.posting_key in new:
             raise InvalidInput("payload.ledger", entry.posting_key, "each posting key once")
         else:
@@ -62,9 +78,9 @@ def _take_charges(work: Work, message: Message[Payload], charges: ChargesAssesse
     store.add(work.connection, list(new.values()), datetime.now(UTC))
 
 
-def _refuse_edited(row: PostingRow, entry: LedgerEntry, body: dict[str, Any]) -> None:
+def _refuse_edited(row: PostingRow, entry: LedgerEntry) -> None:
     """A ledger is only added to. An entry that changed would leave the record with the old one."""
-    if row.verb == Verb.NOTE.value or row.body["entry"] != body:
+    if row.verb == Verb.NOTE.value or ledger_entry(row) != entry:
         raise InvalidInput(
             "payload.ledger", entry.posting_key, "the entry as it was first told under this key"
         )
@@ -79,10 +95,9 @@ def _charge_row(
     new: dict[str, dict[str, Any]],
 ) -> dict[str, Any]:
     row = _row(message, entry.posting_key, Verb.CHARGE, charges.study_instance_uid)
-    # An entry keeps whom it was made for; one from before it told that is for the study's patient.
-    row["patient_id"] = entry.patient_id or charges.patient_id
+    row["patient_id"] = entry.patient_id
     row["body"] = {
-        "account": entry.account if entry.patient_id else charges.account,
+        "account": entry.account,
         "accession_number": charges.accession_number,
         "currency": charges.currency,
         "entry": body,

@@ -7,13 +7,14 @@ open adapter to an empty record.
 from __future__ import annotations
 
 import itertools
-from datetime import timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
 
 from schemas.conclusions import EntryType, NoteState
 from schemas.facts import RecordLine
+from services.records.held import answer_of
 from services.records.port import Accepted, PatientRecord, Rejected
 from tests.contract.record_samples import (
     DAY,
@@ -111,6 +112,30 @@ class RecordCases:
         assert answer.words
         assert record.read_charges(study_instance_uid=STUDY) == before
         assert accepted(record.post_charge(charge_posting())) == before[0].reference
+
+    def test_a_posting_is_found_by_its_key_and_by_no_other(self, record: PatientRecord) -> None:
+        charge, reversal = entry(1), credit(2, entry(1).posting_key)
+        assert record.find_charge(charge_posting(charge)) is None
+        record.post_charge(charge_posting(charge))
+        record.reverse_charge(charge_posting(reversal))
+
+        for line in (charge, reversal):
+            held = record.find_charge(charge_posting(line))
+            assert held is not None
+            assert (held.posting_key, held.type) == (line.posting_key, line.type)
+            assert isinstance(answer_of(held, charge_posting(line)), Accepted)
+        assert record.find_charge(charge_posting(entry(3))) is None
+
+    def test_a_posting_is_held_under_its_posting_day_with_its_service_day(
+        self, record: PatientRecord
+    ) -> None:
+        moved = charge_posting(entry(1), moved_to=date(2026, 4, 1))
+
+        accepted(record.post_charge(moved))
+
+        (held,) = record.read_charges(study_instance_uid=STUDY)
+        assert (held.service_day, held.posting_day) == (date(2026, 3, 2), date(2026, 4, 1))
+        assert record.find_charge(charge_posting(entry(1))) == held
 
     def test_a_credit_stands_beside_the_charge_that_it_reverses(
         self, record: PatientRecord

@@ -12,7 +12,7 @@ import sys
 from threading import Event
 
 from services.records.adapters.folder import FolderAdapter
-from services.records.port import Answer, ChargePosting
+from services.records.port import ChargeAnswer, ChargePosting
 from services.records.poster import Poster
 from services.runtime.store import Store
 
@@ -24,13 +24,13 @@ class DyingFolder(FolderAdapter):
         super().__init__(options)
         self._left = die_after
 
-    def post_charge(self, posting: ChargePosting) -> Answer:
+    def post_charge(self, posting: ChargePosting) -> ChargeAnswer:
         return self._die_or_answer(super().post_charge(posting))
 
-    def reverse_charge(self, posting: ChargePosting) -> Answer:
+    def reverse_charge(self, posting: ChargePosting) -> ChargeAnswer:
         return self._die_or_answer(super().reverse_charge(posting))
 
-    def _die_or_answer(self, answer: Answer) -> Answer:
+    def _die_or_answer(self, answer: ChargeAnswer) -> ChargeAnswer:
         self._left -= 1
         if self._left == 0:
             os.kill(os.getpid(), signal.SIGKILL)

@@ -29,6 +29,7 @@ def entry(number: int = 1, study: str = STUDY, **changes: Any) -> LedgerEntry:
     values: dict[str, Any] = {
         "posting_key": f"charge:{study}:{number}",
         "type": EntryType.CHARGE,
+        "patient_id": "P-1001",
         "code": "INV-IO-FIRST",
         "description": "Intraoral view, first (invented)",
         "quantity": 1,

@@ -1,8 +1,10 @@
 """The charges worker on a real store: messages in, the ledger and the newest charges out."""
 
 from collections.abc import Iterator, Sequence
+from datetime import date, timedelta
 from decimal import Decimal
 from itertools import permutations
+from typing import Any
 
 import pytest
 from sqlalchemy import select
@@ -10,17 +12,17 @@ from sqlalchemy import select
 from schemas.conclusions import ChargesAssessed, ImageUse, StudyAssessed
 from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
-from schemas.facts import ChargesReleased
+from schemas.facts import ChargesReleased, PostingAnswered, PostingOutcome
 from schemas.messages import parse
-from schemas.tariffs import load_tariffs
+from schemas.tariffs import TariffBook, load_tariffs
 from services.charges import store as charges_store
 from services.charges.ledger import balance, standing
-from services.charges.worker import ChargesHandler, tariff_of
+from services.charges.worker import ChargesHandler, tariff_code
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
 from services.runtime.tables import OUTBOX
 from services.runtime.worker import Work
-from tests.assessed import GROUP, STUDY, assessed, image, message
+from tests.assessed import GROUP, START, STUDY, assessed, image, message
 
 HANDLER = ChargesHandler(GROUP, load_tariffs())
 
@@ -140,9 +142,11 @@ def test_charges_already_posted_stay_under_their_tariff(store: Store) -> None:
     _handle(store, [message(assessed(1, [image(1)], closed=True))])
     site = GROUP.sites[0].model_copy(update={"tariff": "dearer-2027"})
     tariffs = load_tariffs()
-    dearer = tariffs["invented-2026"].model_copy(update={"code": "dearer-2027", "currency": "CHF"})
+    invented = tariffs.on("invented-2026", date(2026, 3, 2))
+    dearer = invented.model_copy(update={"code": "dearer-2027", "currency": "CHF"})
     handler = ChargesHandler(
-        GROUP.model_copy(update={"sites": (site,)}), tariffs | {"dearer-2027": dearer}
+        GROUP.model_copy(update={"sites": (site,)}),
+        TariffBook(tariffs.versions | {"dearer-2027": (dearer,)}),
     )
 
     with store.begin() as connection:
@@ -213,4 +217,93 @@ def test_a_batch_of_many_studies_is_told_apart(store: Store) -> None:
 
 def test_a_site_whose_tariff_is_not_there_is_named() -> None:
     with pytest.raises(InvalidInput, match=r"sites\.north\.tariff"):
-        tariff_of(GROUP, "north", {})
+        tariff_code(GROUP, "north", TariffBook({}))
+
+
+def _answered(number: int, outcome: PostingOutcome, minute: int, **told: Any) -> Message[Payload]:
+    key = f"charge:{STUDY}:{number}"
+    fact = PostingAnswered(posting_key=key, study_instance_uid=STUDY, outcome=outcome, **told)
+    return message(fact, at=START + timedelta(minutes=minute))
+
+
+def test_what_the_record_rejects_is_a_task_in_its_words_until_it_is_taken(store: Store) -> None:
+    _handle(store, [message(assessed(1, [image(1)], closed=True))])
+
+    _handle(store, [_answered(1, PostingOutcome.REJECTED, 1, words="Account closed (invented)")])
+    (task,) = _kept(store).tasks
+    _handle(store, [_answered(1, PostingOutcome.ACCEPTED, 2)])
+
+    assert (task.posting_key, task.words) == (f"charge:{STUDY}:1", "Account closed (invented)")
+    assert _kept(store).tasks == ()
+    assert [len(one.tasks) for one in _sent(store)] == [0, 1, 0]
+
+
+def test_an_answer_that_is_older_than_what_is_known_tells_nothing(store: Store) -> None:
+    _handle(store, [message(assessed(1, [image(1)], closed=True))])
+
+    _handle(store, [_answered(1, PostingOutcome.ACCEPTED, 2)])
+    _handle(store, [_answered(1, PostingOutcome.REJECTED, 1, words="No")])
+
+    assert _kept(store).tasks == ()
+    assert len(_sent(store)) == 1, "that all is well is no news"
+
+
+def test_what_went_into_a_later_period_says_under_which_day_it_stands(store: Store) -> None:
+    _handle(store, [message(assessed(1, [image(1)], closed=True))])
+    later = date(2026, 4, 1)
+
+    _handle(store, [_answered(1, PostingOutcome.ACCEPTED, 1, posting_day=later)])
+
+    (moved,) = _kept(store).moved
+    assert (moved.service_day, moved.posting_day) == (date(2026, 3, 2), later)
+
+
+def test_an_answer_before_its_study_and_one_about_a_note_do_no_harm(store: Store) -> None:
+    note = PostingAnswered(
+        posting_key=f"note:{STUDY}:1",
+        study_instance_uid=STUDY,
+        outcome=PostingOutcome.REJECTED,
+        words="No",
+    )
+    _handle(store, [_answered(1, PostingOutcome.REJECTED, 1, words="No"), message(note)])
+    _handle(store, [message(assessed(1, [image(1)], closed=True))])
+
+    assert [task.posting_key for task in _kept(store).tasks] == [f"charge:{STUDY}:1"]
+
+
+def test_a_study_is_priced_by_the_version_of_its_day(store: Store) -> None:
+    invented = load_tariffs().on("invented-2026", date(2026, 3, 2))
+    versions = (
+        invented.model_copy(update={"valid_to": date(2026, 2, 28)}),
+        invented.model_copy(update={"valid_from": date(2026, 3, 1), "title": "Second"}),
+    )
+    handler = ChargesHandler(GROUP, TariffBook({"invented-2026": versions}))
+
+    with store.begin() as connection:
+        handler(Work(connection, store), [message(assessed(1, [image(1)], closed=True))])
+
+    assert _kept(store).tariff_valid_from == date(2026, 3, 1)
+
+
+def test_priced_studies_are_found_by_their_day(store: Store) -> None:
+    days = [date(2026, 3, 2), date(2026, 3, 31), date(2026, 4, 1)]
+    _handle(
+        store,
+        [
+            message(
+                assessed(1, [image(1)], day=day).model_copy(
+                    update={"study_instance_uid": f"2.25.7{place}"}
+                )
+            )
+            for place, day in enumerate(days)
+        ],
+    )
+
+    with store.read() as connection:
+        found = list(charges_store.priced_studies(connection, days[0], days[1]))
+
+    assert [(site, study.day) for site, study, _ in found] == [
+        ("north", days[0]),
+        ("north", days[1]),
+    ]
+    assert all(charged.total == Decimal("39.20") for _, _, charged in found)

@@ -6,6 +6,7 @@ import json
 import os
 import resource
 from concurrent.futures import ThreadPoolExecutor
+from datetime import date
 from hashlib import sha256
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from services.records.port import (
     LateAnswer,
     OrderOffer,
     PatientRecord,
+    PeriodClosed,
     RecordError,
     RecordOptionError,
     RecordRefused,
@@ -142,6 +144,35 @@ def test_a_damaged_entry_is_named_and_never_passed_over(folder: FolderAdapter, r
     with pytest.raises(RecordRefused, match=r"1\.json|%3A1"):
         folder.read_charges(study_instance_uid=STUDY)
     with pytest.raises(RecordRefused):
+        folder.post_charge(charge_posting())
+
+
+def test_an_entry_of_a_closed_period_is_put_off_to_the_next_and_what_is_held_stays(
+    folder: FolderAdapter, root: Path
+) -> None:
+    held = accepted(folder.post_charge(charge_posting(entry(1))))
+    leave(root / "periods.json", {"closed_through": "2026-03-31"})
+
+    closed = folder.post_charge(charge_posting(entry(2)))
+    reversal = folder.reverse_charge(charge_posting(credit(3, entry(1).posting_key)))
+
+    assert isinstance(closed, PeriodClosed)
+    assert (closed.next_open_day, closed.words) == (
+        date(2026, 4, 1),
+        "the books are closed through 2026-03-31",
+    )
+    assert reversal == closed
+    assert accepted(folder.post_charge(charge_posting(entry(1)))) == held
+    assert len(folder.read_charges(study_instance_uid=STUDY)) == 1
+    accepted(folder.post_charge(charge_posting(entry(2), moved_to=closed.next_open_day)))
+
+
+def test_a_file_of_periods_that_cannot_be_read_stops_the_posting(
+    folder: FolderAdapter, root: Path
+) -> None:
+    leave(root / "periods.json", {"closed_through": "march"})
+
+    with pytest.raises(RecordRefused, match=r"periods\.json"):
         folder.post_charge(charge_posting())
 
 

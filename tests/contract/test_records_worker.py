@@ -20,6 +20,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import select
 
+import services.records.line_reader  # noqa: F401 - its table is among those declared
 from schemas.channels import Exchange
 from schemas.conclusions import NoteState
 from schemas.envelope import Message, Payload
@@ -31,6 +32,7 @@ from services.records.answers import fit
 from services.records.listener import Listener
 from services.records.port import (
     Answer,
+    ChargeAnswer,
     ChargePosting,
     NotePosting,
     OrderOffer,
@@ -62,7 +64,7 @@ class TroubledFolder(FolderAdapter):
         self._let_others_act()
         return super().post_note(posting)
 
-    def post_charge(self, posting: ChargePosting) -> Answer:
+    def post_charge(self, posting: ChargePosting) -> ChargeAnswer:
         self.asked.append(posting.key)
         self._let_others_act()
         if posting.patient_id in self.trouble:
@@ -144,7 +146,8 @@ def key(number: int, study: str = STUDY) -> str:
 def charge_of(patient: str, number: int = 1) -> Payload:
     """Make the charges of a study of its own for a patient."""
     study = f"2.25.{patient.removeprefix('P-')}"
-    return charges(entry(number, study), study_instance_uid=study, patient_id=patient)
+    charge = entry(number, study, patient_id=patient)
+    return charges(charge, study_instance_uid=study, patient_id=patient)
 
 
 def test_the_migration_makes_the_tables_that_the_store_declares(line: Line) -> None:
@@ -215,10 +218,13 @@ def test_an_entry_that_was_edited_under_its_key_is_refused(line: Line) -> None:
 
 
 def test_a_credit_goes_to_the_patient_of_its_charge(line: Line) -> None:
-    line.take(charges(entry(1), patient_id="P-wrong"))
+    wrong: dict[str, Any] = {"patient_id": "P-wrong"}
+    right: dict[str, Any] = {"patient_id": "P-right"}
+    first = entry(1, **wrong)
+    line.take(charges(first, **wrong))
     line.post_all()
 
-    line.take(charges(entry(1), credit(2, key(1)), entry(3), revision=2, patient_id="P-right"))
+    line.take(charges(first, credit(2, key(1), **wrong), entry(3, **right), revision=2, **right))
     line.post_all()
 
     assert line.held(patient_id="P-wrong") == [key(1), key(2)]
@@ -272,7 +278,12 @@ def test_one_patient_in_trouble_holds_up_no_other_and_keeps_its_order(line: Line
     line.record.trouble["P-1"] = RecordUnavailable("the record locks this patient (invented)")
     study = "2.25.1"
     line.take(
-        charges(entry(1, study), entry(2, study), study_instance_uid=study, patient_id="P-1"),
+        charges(
+            entry(1, study, patient_id="P-1"),
+            entry(2, study, patient_id="P-1"),
+            study_instance_uid=study,
+            patient_id="P-1",
+        ),
         *(charge_of(f"P-{number}") for number in range(2, 9)),
     )
 
@@ -566,10 +577,12 @@ def test_a_poster_killed_again_and_again_leaves_every_entry_exactly_once(
     # given 200 postings of ten patients, with credits among them
     for patient in range(10):
         study = f"2.25.{patient}"
+        whose: dict[str, Any] = {"patient_id": f"P-{patient}"}
         ledger = [
-            entry(n, study) if n % 4 else credit(n, key(n - 1, study), study) for n in range(1, 21)
+            entry(n, study, **whose) if n % 4 else credit(n, key(n - 1, study), study, **whose)
+            for n in range(1, 21)
         ]
-        line.take(charges(*ledger, study_instance_uid=study, patient_id=f"P-{patient}"))
+        line.take(charges(*ledger, study_instance_uid=study, **whose))
     total = len(line.postings())
     assert total == 200
     root = line.record.path

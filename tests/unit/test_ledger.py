@@ -1,5 +1,6 @@
 """The ledger: reversal and repost, never an edit; the sum is always what the study costs."""
 
+from datetime import UTC, date
 from decimal import Decimal
 
 from hypothesis import given
@@ -11,12 +12,12 @@ from services.charges.ledger import Account, balance, bring_up_to, standing
 from services.charges.pricing import price
 from tests.assessed import STUDY, assessed, image, patient
 
-TARIFF = load_tariffs()["invented-2026"]
+TARIFF = load_tariffs().on("invented-2026", date(2026, 3, 2))
 
 
 def _next(entries: tuple[LedgerEntry, ...], study: StudyAssessed) -> tuple[LedgerEntry, ...]:
     owner = Account(study.study_instance_uid, study.patient_id, study.account, study.day)
-    return (*entries, *bring_up_to(entries, price(study, TARIFF).lines, owner))
+    return (*entries, *bring_up_to(entries, price(study, TARIFF, UTC).lines, owner))
 
 
 def _ledger_of(studies: list[StudyAssessed]) -> tuple[LedgerEntry, ...]:
@@ -130,7 +131,7 @@ def test_after_any_sequence_the_ledger_holds_exactly_what_the_study_costs(
     for study in studies:
         before = entries
         entries = _next(entries, study)
-        priced = price(study, TARIFF)
+        priced = price(study, TARIFF, UTC)
 
         assert entries[: len(before)] == before
         assert balance(entries) == priced.total

@@ -1,6 +1,6 @@
 """Pricing: what is charged, what is not, and why."""
 
-from datetime import date
+from datetime import UTC, date
 from decimal import Decimal
 from itertools import permutations
 from typing import Any
@@ -9,14 +9,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from schemas.conclusions import ExposureUse, ImageUse, StudyState
+from schemas.conclusions import ExposureUse, ImageUse, StudyAssessed, StudyState
 from schemas.tariffs import Tariff, load_tariffs
 from schemas.teeth import Species
-from services.charges.pricing import price
+from services.charges.pricing import Priced
+from services.charges.pricing import price as price_by
 from tests.assessed import assessed, exposure, image, patient
 
-TARIFF = load_tariffs()["invented-2026"]
+TARIFF = load_tariffs().on("invented-2026", date(2026, 3, 2))
 UNCHARGED = [ImageUse.REPEAT, ImageUse.REJECTED, ImageUse.EXTRA, ImageUse.UNASSIGNED]
+
+
+def price(study: StudyAssessed, tariff: Tariff) -> Priced:
+    return price_by(study, tariff, UTC)
 
 
 def test_first_view_further_views_and_one_cover_are_charged_in_order_of_acquisition() -> None:
@@ -59,7 +64,7 @@ def test_without_a_diagnostic_view_not_even_the_cover_is_charged() -> None:
 
     assert priced.lines == ()
     assert priced.total == 0
-    assert [one.about for one in priced.not_charged] == ["2.25.2001", "sensor cover"]
+    assert [one.about for one in priced.not_charged] == ["2.25.2001", "INV-COVER"]
 
 
 def test_exposures_without_a_charged_image_are_listed_with_their_reason() -> None:
@@ -98,13 +103,13 @@ def test_nothing_of_such_a_study_is_charged(values: dict[str, Any], reason: str)
 
 
 def test_a_species_without_prices_is_not_charged() -> None:
-    dogs_only = TARIFF.model_copy(update={"views": {Species.DOG: TARIFF.views[Species.DOG]}})
+    dogs_only = TARIFF.model_copy(update={"views": TARIFF.views[:1]})
     study = assessed(images=[image(1)], patient=patient(species=Species.CAT))
 
-    priced = price(study, Tariff.model_validate(dogs_only))
+    priced = price(study, dogs_only)
 
     assert priced.lines == ()
-    assert "no price for a cat" in priced.not_charged[0].reason
+    assert "no price for this view of a cat" in priced.not_charged[0].reason
 
 
 def test_an_image_told_twice_is_charged_once() -> None:
@@ -127,7 +132,7 @@ def test_every_image_is_either_charged_or_says_why_not(uses: list[ImageUse]) -> 
 
     views = {one.sop_instance_uid for one in images if one.use is ImageUse.VIEW}
     on_lines = {uid for line in priced.lines for uid in line.images}
-    left_out = {one.about for one in priced.not_charged} - {"sensor cover"}
+    left_out = {one.about for one in priced.not_charged} - {"INV-COVER"}
     assert on_lines == views
     assert left_out == {one.sop_instance_uid for one in images} - views
     assert all(line.images for line in priced.lines)

@@ -9,6 +9,7 @@
     <path>/orders/*.json                              left by the record side (optional)
     <path>/held/<site>/*.json                         lines entered by hand there (optional)
     <path>/orders/taken/  orders/rejected/            where we put orders that we have read
+    <path>/periods.json                               left by the record side (optional)
 
 Identifiers become file names by ``file_names.file_name`` (``:`` is ``%3A``). A ``.json`` file is
 there only when it and what belongs to it are whole and on disk, and it never changes::
@@ -19,12 +20,13 @@ there only when it and what belongs to it are whole and on disk, and it never ch
 JSON with sorted keys, no spaces, UTF-8. A note's content names its two files with their own
 sha256. Whoever writes into the folder should write beside and rename, as we do.
 
-Answers and orders: see ``folder_drops``; lines by hand: ``folder_lines``.
+``periods.json`` is ``{"closed_through": "2026-02-28"}``: entries of that day and before are put
+under the day after. Answers and orders: see ``folder_drops``; lines by hand: ``folder_lines``.
 """
 
 import json
 from collections.abc import Iterable, Sequence
-from datetime import date
+from datetime import date, timedelta
 from hashlib import sha256
 from pathlib import Path
 from typing import Any, ClassVar
@@ -41,10 +43,12 @@ from services.records.adapters.file_names import file_name
 from services.records.adapters.folder_drops import AnswerDrop, OrderDrop, rejection_of, translated
 from services.records.adapters.folder_entry import LAYOUT, digest_of, read_entry
 from services.records.adapters.folder_lines import HELD, read_folder_lines, settle_hand_line
+from services.records.adapters.folder_periods import read_closed_through
 from services.records.port import (
     DATA_DIR_OPTION,
     Accepted,
     Answer,
+    ChargeAnswer,
     ChargePosting,
     CorrectionPosting,
     HeldLine,
@@ -52,6 +56,7 @@ from services.records.port import (
     NotePosting,
     OrderOffer,
     PatientRecord,
+    PeriodClosed,
     RecordOptionError,
     RecordUnavailable,
     Rejected,
@@ -81,17 +86,26 @@ class FolderAdapter(PatientRecord):
         self._orders = OrderDrop(self.path)
         self._answers = AnswerDrop(self.path)
 
-    def post_charge(self, posting: ChargePosting) -> Answer:
+    def post_charge(self, posting: ChargePosting) -> ChargeAnswer:
         with translated(self.path), only_writer(self.path):
-            return self._keep_charge(posting)
+            return self._closed(posting) or self._keep_charge(posting)
 
-    def reverse_charge(self, posting: ChargePosting) -> Answer:
+    def reverse_charge(self, posting: ChargePosting) -> ChargeAnswer:
         with translated(self.path), only_writer(self.path):
             if not self._charge_path(posting, posting.key).exists():
                 reason = self._why_not_reversed(posting)
                 if reason:
                     return Rejected(reason)
-            return self._keep_charge(posting)
+            return self._closed(posting) or self._keep_charge(posting)
+
+    def find_charge(self, posting: ChargePosting) -> HeldLine | None:
+        path = self._charge_path(posting, posting.key)
+        with translated(self.path):
+            if not path.exists() or rejection_of(path):
+                return None
+            # A writer that was killed may have renamed it and not synced the folder.
+            sync_folder(path.parent)
+            return read_entry(path, self.path).held_line()
 
     def read_charges(
         self, *, study_instance_uid: str | None = None, patient_id: str | None = None
@@ -193,6 +207,17 @@ class FolderAdapter(PatientRecord):
         folder = self._folder("charges", posting.site, posting.study_instance_uid)
         return folder / f"{file_name(key)}.json"
 
+    def _closed(self, posting: ChargePosting) -> PeriodClosed | None:
+        """Tell whether the books are closed for the posting's day; what is held stays held."""
+        if self._charge_path(posting, posting.key).exists():
+            return None
+        closed_through = read_closed_through(self.path)
+        if closed_through is None or posting.posting_day > closed_through:
+            return None
+        return PeriodClosed(
+            closed_through + timedelta(days=1), f"the books are closed through {closed_through}"
+        )
+
     def _keep_charge(self, posting: ChargePosting) -> Answer:
         content = {
             "site": posting.site,
@@ -201,6 +226,7 @@ class FolderAdapter(PatientRecord):
             "account": posting.account,
             "accession_number": posting.accession_number,
             "currency": posting.currency,
+            "posting_day": posting.posting_day.isoformat(),
             "entry": posting.entry.model_dump(mode="json"),
         }
         return self._keep(self._charge_path(posting, posting.key), content)

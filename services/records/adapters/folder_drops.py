@@ -88,7 +88,7 @@ class OrderFile(Contract):
 class AnswerFile(Contract):
     """An answer file."""
 
-    outcome: PostingOutcome
+    outcome: Literal[PostingOutcome.ACCEPTED, PostingOutcome.REJECTED]
     reference: Text | None = None
     words: Text | None = None
 

@@ -2,13 +2,17 @@
 
 import json
 from dataclasses import dataclass
+from datetime import date
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
-from schemas.conclusions import LedgerEntry
+from schemas.base import Money
+from schemas.conclusions import EntryType
+from schemas.facts.desk import PostingKey
+from schemas.facts.record_lines import HeldCode
 from services.records.port import HeldLine, RecordRefused
 
 LAYOUT = "gomphosis-folder-1"
@@ -18,6 +22,20 @@ def digest_of(content: dict[str, Any]) -> str:
     """Give the sha256 of content in its canonical form."""
     canonical = json.dumps(content, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
     return sha256(canonical.encode()).hexdigest()
+
+
+class _LineIn(BaseModel):
+    """What every line that we posted says of itself."""
+
+    model_config = ConfigDict(strict=True, extra="ignore")
+
+    posting_key: PostingKey
+    type: EntryType
+    reverses: PostingKey | None = None
+    code: HeldCode
+    quantity: Annotated[int, Field(ge=1)]
+    amount: Money
+    service_day: date
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +56,8 @@ class Entry:
     def held_line(self) -> HeldLine:
         """Give a charge or credit. Raises RecordRefused where the file is damaged."""
         try:
-            entry = LedgerEntry.model_validate_json(json.dumps(self.content["entry"]))
+            # What the line is, whoever made it: a ledger entry, or a correction of one.
+            entry = _LineIn.model_validate_json(json.dumps(self.content["entry"]))
             return HeldLine(
                 posting_key=entry.posting_key,
                 type=entry.type,
@@ -51,10 +70,13 @@ class Entry:
                 amount=entry.amount,
                 currency=str(self.content["currency"]),
                 service_day=entry.service_day,
+                posting_day=date.fromisoformat(
+                    str(self.content.get("posting_day", entry.service_day))
+                ),
                 reference=self.reference,
                 changed_by_hand=digest_of(self.content) != self.sha256,
             )
-        except (ValidationError, KeyError) as error:
+        except (ValueError, KeyError) as error:
             raise _damaged(self.reference, error) from error
 
 

@@ -1,0 +1,25 @@
+"""Whether a line that the record holds is the one that we would post. Pure."""
+
+from services.records.port import Accepted, Answer, ChargePosting, HeldLine, Rejected
+
+
+def answer_of(held: HeldLine, posting: ChargePosting) -> Answer:
+    """Read a held line as the answer to the posting of its key, of which no answer came."""
+    entry = posting.entry
+    wanted = {
+        "type": (held.type.value, entry.type.value),
+        "reverses": (held.reverses, entry.reverses),
+        "patient": (held.patient_id, posting.patient_id),
+        "code": (held.code, entry.code),
+        "quantity": (held.quantity, entry.quantity),
+        "amount": (held.amount, entry.amount),
+        "currency": (held.currency, posting.currency),
+        "service day": (held.service_day, entry.service_day),
+    }
+    other = [f"{name} {is_!s} for {want!s}" for name, (is_, want) in wanted.items() if is_ != want]
+    if other:
+        return Rejected(
+            f"{held.reference} is held under the key {posting.key} with {', '.join(other)}; "
+            "nothing was changed, a person has to compare the two"
+        )
+    return Accepted(held.reference, held.posting_day)
