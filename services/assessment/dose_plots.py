@@ -138,7 +138,7 @@ def trend(points: Sequence[Point], of: str) -> str:
     _heading(drawing, title, _limits_words(limits))
     y_axis(drawing, y, _LEFT, x.end, "median (mGy)")
     steps = [abs(b - a) for a, b in pairwise(values)]
-    top_range = max([*steps, limits.range_upper if limits is not None else 0.0, 1e-6])
+    top_range = max([*steps, limits.range_upper if limits is not None else 0.0, 0.1 * highest])
     ranges = Scale(0.0, 1.12 * top_range, 520.0, 395.0)
     y_axis(drawing, ranges, _LEFT, x.end, "step (mGy)")
     if limits is not None:
@@ -161,7 +161,8 @@ def trend(points: Sequence[Point], of: str) -> str:
         if i % every == 0:
             drawing.text(x.at(i), 540, point.name, anchor="middle", colour=GREY, size=12)
     drawing.line(_LEFT, 520, x.end, 520, BLACK)
-    _foot(drawing, 610, "Triangle: outside the limits, a question for a person and no proof.")
+    told = "Triangle: outside the limits, a question for a person and no proof."
+    _foot(drawing, 610, told if limits is not None else "")
     return drawing.render()
 
 

@@ -5,6 +5,9 @@ Every study tells the sum over its patient's period. So where one study's dose, 
 changes, the later studies of that patient (and of the one that it was before) are told anew. All
 that is under a lock on the patient, taken after those on room-days, so what is told in the end
 does not depend on which study was assessed first.
+
+Left out: studies at other sites; and a change of the group's levels or days reaches a study when
+it is assessed next, as that of any rule does.
 """
 
 from collections.abc import Mapping, Sequence

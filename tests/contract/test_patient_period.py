@@ -1,6 +1,7 @@
 """A patient's dose over the period, told by each of its studies: the same by any road."""
 
 import random
+import threading
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
@@ -161,6 +162,37 @@ def test_any_order_and_batching_ends_in_the_same_sums(store: Store) -> None:
             handle(store, left[:size], handler if seed % 2 else fresh())
             left = left[size:]
         assert content(newest(store)) == expected, f"seed {seed}"
+
+
+def test_workers_side_by_side_end_in_the_same_sums_and_wait_for_no_one_for_ever(
+    store: Store,
+) -> None:
+    # Four visits of two patients in four room-days; a merge makes them one patient.
+    facts = visit(1, 0.0, patient_id="P-0900") + visit(2, 2.0) + visit(3, 4.0) + visit(4, 6.0)
+    facts.append(told(PatientMerged(kept_patient_id="P-1001", retired_patient_id="P-0900")))
+    handle(store, facts, fresh())
+    expected = content(newest(store))
+    empty(store)
+    failures: list[BaseException] = []
+
+    def work(share: Facts) -> None:
+        handler = fresh()
+        try:
+            for begin in range(0, len(share), 3):
+                handle(store, share[begin : begin + 3], handler)
+        except BaseException as error:  # noqa: BLE001 - told below
+            failures.append(error)
+
+    threads = [
+        threading.Thread(target=work, args=(share,))
+        for share in (facts, facts[::-1], facts[1::2] + facts[::2])
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert failures == []
+    assert content(newest(store)) == expected
 
 
 def test_the_row_of_doses_follows_from_the_assessment(store: Store) -> None:
