@@ -116,6 +116,7 @@ def _told(one: Comparison) -> DoseComparison:
 
 
 _UNITS = {"kerma_mgy": "mGy", "kap_mgycm2": "mGy·cm²"}
+_GRAVITY = list(Verdict)
 _HEADS = {
     Verdict.WITHIN: "below the notify level",
     Verdict.NOTIFY: "at or above the notify level",
@@ -141,9 +142,9 @@ def _words(
         for c in found
     )
     lines = [f"{head}: {figures}." if figures else f"{head}."]
-    reach = [c for c in found if c.possible_verdict in {Verdict.NOTIFY, Verdict.ALERT}]
-    if reach and overall(found) not in {c.possible_verdict for c in reach}:
-        worst = max((c.possible_verdict for c in reach), key=list(Verdict).index)
+    # Of one quantity the verdict may be lower than what another's uncertainty reaches.
+    worst = max((c.possible_verdict for c in found), key=_GRAVITY.index, default=Verdict.UNKNOWN)
+    if worst in {Verdict.NOTIFY, Verdict.ALERT} and _GRAVITY.index(worst) > _GRAVITY.index(verdict):
         lines.append(f"With its uncertainty (k = 2) it may reach the {worst} level.")
     if unknown:
         lines.append(f"{unknown} of unknown dose in no sum.")

@@ -9,8 +9,10 @@ from schemas.conclusions import ViewResult, ViewStatus
 from schemas.facts import AnimalSize, ExposureEnded, Receptor
 from schemas.techniques import load_technique_chart
 from services.assessment.planned_dose import PlannedFor, planned_dose, planned_for
+from services.assessment.room_day import RoomDay
+from services.assessment.study import assess_room_day
 from services.assessment.study_exposures import StudyExposure, tubes_of
-from tests.room_facts import exposure, patient, rules, site
+from tests.room_facts import START, STUDY, exposure, image, order, patient, rules, site
 
 CHART = load_technique_chart()
 MODEL = rules().model
@@ -93,3 +95,22 @@ def test_before_an_exposure_the_room_tells_its_only_set() -> None:
     found = planned_for([], site(), "dental-1", CHART, None)
     assert found == PlannedFor(None, None, "generator-1")
     assert planned_for([], site(), "dental-2", CHART, None).tube is None
+
+
+def test_a_study_tells_what_its_plan_is_expected_to_give() -> None:
+    where = RoomDay("north", "dental-1", START.date())
+    views = [view.code for view in rules().plans["cat-full-mouth"].views]
+    facts = [order()]
+    for number in range(2):
+        at = 61.0 * number
+        facts.append(exposure(number, at, receptor=Receptor.DIRECT_SENSOR))
+        facts.append(image(number, at + 4.0, view=views[number]))
+    with_chart = replace(rules(), chart=CHART)
+    dose = assess_room_day(facts, site(), where, with_chart)[STUDY].dose
+    assert dose.planned is not None
+    assert dose.planned.views == len(views)
+    assert dose.planned.views_without_setting == 0
+    assert dose.planned.kerma_mgy is not None
+    assert dose.planned.kerma_of_done_mgy is not None
+    assert 0 < dose.planned.kerma_of_done_mgy < dose.planned.kerma_mgy
+    assert assess_room_day(facts, site(), where, rules())[STUDY].dose.planned is None
