@@ -5,7 +5,7 @@ nothing is known. A large image is sampled, so the work is bounded: a 2 MB image
 """
 
 import mmap
-from math import gcd
+from math import ceil, floor, gcd
 
 import numpy as np
 import structlog
@@ -20,7 +20,7 @@ from services.intake.image_structure import PixelData
 log = structlog.get_logger(__name__)
 
 _NATIVE = frozenset({ExplicitVRLittleEndian, ImplicitVRLittleEndian})
-_MOST_SAMPLES = 200_000
+_MOST_SAMPLES = 65_536
 _PIECE = 65_536
 
 
@@ -102,19 +102,20 @@ def pixel_statistics(
         counts += np.bincount(piece, minlength=span + 1)
     if signed:  # two's complement: the upper half stands for what is below zero
         counts = np.roll(counts, -low)
-    total = int(counts.sum())
-    seen = np.flatnonzero(counts)
+    up_to = np.cumsum(counts)
+    total = int(up_to[-1])
+    # The value of the first pixel in order, of the two in the middle, and of the last.
+    places = [1, (total + 1) // 2, total // 2 + 1, total]
+    minimum, middle, next_to_it, maximum = np.searchsorted(up_to, places)
     hundredth = span / 100
-    ends = np.arange(span + 1)
-    middle = np.searchsorted(np.cumsum(counts), [(total + 1) // 2, total // 2 + 1])
     return PixelStatistics(
         bits_stored=bits_stored,
         inverted=inverted,
-        minimum=int(seen[0]) + low,
-        maximum=int(seen[-1]) + low,
-        median=float(middle.mean()) + low,
-        low_share=float(counts[ends <= hundredth].sum() / total),
-        high_share=float(counts[ends >= span - hundredth].sum() / total),
+        minimum=int(minimum) + low,
+        maximum=int(maximum) + low,
+        median=float(middle + next_to_it) / 2 + low,
+        low_share=float(up_to[floor(hundredth)] / total),
+        high_share=float(counts[ceil(span - hundredth) :].sum() / total),
         border_share=max(
             _unvarying(_stored(line, bits_stored))
             for line in (values[0], values[-1], values[:, 0], values[:, -1])
