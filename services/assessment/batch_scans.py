@@ -154,8 +154,10 @@ def _pairs(
     turned_total, turned = _aligned(scores[::-1])
     ratios = np.exp(scores)
     anyhow = ratios / ratios.sum(axis=0, keepdims=True)
-    any_total = m * math.log(_IMAGED) + float(np.log(ratios.mean(axis=0)).sum())
-    any_total += max(0, n - m) * math.log(1.0 - _IMAGED)
+    any_total = min(n, m) * math.log(_IMAGED) + float(np.log(ratios.mean(axis=0)).sum())
+    # As the sum over all that keep the order counts them: each way to leave some out.
+    any_total += _log_choices(max(n, m), min(n, m))
+    any_total += max(0, n - m) * math.log(1.0 - _IMAGED) + max(0, m - n) * math.log(_STRANGE)
     totals = np.array(
         [
             math.log(_AS_EXPOSED) + kept[0],
@@ -179,6 +181,10 @@ def _pairs(
             used_j.add(b)
             chosen.append(((pending[a], members[b]), chance))
     return tuple(sorted(chosen))
+
+
+def _log_choices(of: int, some: int) -> float:
+    return math.lgamma(of + 1) - math.lgamma(some + 1) - math.lgamma(of - some + 1)
 
 
 def _aligned(scores: Floats) -> tuple[float, Floats]:

@@ -11,7 +11,7 @@ from services.assessment.pairing_scores import Exposure, Image, technique_agrees
 ACCEPTED_FROM: Final = 0.95
 """Least confidence of a link that counts. A default of ours."""
 
-ACCEPTED_OF_A_BATCH_FROM: Final = 0.99
+ACCEPTED_OF_A_BATCH_FROM: Final = 0.995
 """The same of plates scanned together."""
 
 ACCEPTED_AT_A_CHANGE_FROM: Final = 0.99

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 
 from services.assessment.batch_scans import BatchLinks
-from services.assessment.link_confidence import confidence_map
 from services.assessment.link_judgement import (
     ACCEPTED_OF_A_BATCH_FROM,
     PROPOSED_FROM,
@@ -15,11 +14,13 @@ from services.assessment.weighed_room import WeighedRoom
 
 
 def scanned_links(room: WeighedRoom, scan: BatchLinks) -> list[Link]:
-    """Turn what a batch's order and content tell into links, accepted or proposed."""
+    """Turn what a batch's order and content tell into links, accepted or proposed.
+
+    Their probability holds in simulated rooms as it is, and needs no map as that of times does.
+    """
     links: list[Link] = []
-    for (i, j), probability in scan.pairs:
+    for (i, j), confidence in scan.pairs:
         exposure, image = room.exposures[i], room.images[j]
-        confidence = confidence_map().of(probability)
         reasons = [
             f"one of {len(scan.batch.images)} images scanned together, after the exposure",
             *content_reasons(exposure, image),

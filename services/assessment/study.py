@@ -2,8 +2,10 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from schemas.conclusions import RoomDayAssessed, StudyAssessed
+from schemas.envelope import Payload
 from schemas.facts import FactWithdrawn, ImageStored, OrderCancelled, OrderPlaced
 from schemas.group import Site
 from services.assessment.animals import TOLD_AFTER, descriptions_by_animal
@@ -112,8 +114,16 @@ def _with_study(counted: Sequence[Fact], all_told: Sequence[Fact]) -> Iterator[t
 
 
 def _named_study(fact: Fact) -> str | None:
+    # Asked of the kind first: a model is slow to say that it lacks a field.
+    if not _names_study(type(fact.payload)):
+        return None
     study = getattr(fact.payload, "study_instance_uid", None)
     return study if isinstance(study, str) else None
+
+
+@lru_cache(maxsize=256)
+def _names_study(kind: type[Payload]) -> bool:
+    return "study_instance_uid" in kind.model_fields
 
 
 def _orders(facts: Sequence[Fact]) -> list[tuple[Fact, OrderPlaced]]:

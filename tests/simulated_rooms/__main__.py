@@ -34,13 +34,13 @@ def main() -> int:
         write_map(fit_map(links))
         return 0
     print("  ".join(head.rjust(13) for head in HEADS))
-    seeds = range(FIRST_HELD_OUT_SEED, FIRST_HELD_OUT_SEED + given.days)
+    seeds = range(given.first_seed, given.first_seed + given.days)
     for name in TUNED:
         _rows(name, partial(days_of, name, seeds), baselines=given.baselines)
     for name in HELD_OUT:
         days = partial(days_of, name, seeds, held_out=True)
         _rows(f"{name} *", days, baselines=given.baselines)
-    many = range(FIRST_HELD_OUT_SEED, FIRST_HELD_OUT_SEED + given.mixed_days)
+    many = range(given.first_seed, given.first_seed + given.mixed_days)
     scores = [
         _rows("mixed", partial(days_of, MIXED, many), baselines=given.baselines),
         _rows("mixed *", partial(days_of, MIXED, many, held_out=True), baselines=given.baselines),
@@ -87,6 +87,7 @@ def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.simulated_rooms", description=__doc__)
     parser.add_argument("--days", type=int, default=100, help="room-days of each condition")
     parser.add_argument("--mixed-days", type=int, default=1600, help="room-days of each mix")
+    parser.add_argument("--first-seed", type=int, default=FIRST_HELD_OUT_SEED)
     parser.add_argument("--no-baselines", dest="baselines", action="store_false")
     parser.add_argument("--fit", action="store_true", help="write link_confidence.yaml anew")
     return parser.parse_args()
