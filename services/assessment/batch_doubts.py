@@ -79,7 +79,8 @@ def doubtful_columns(
         figures[rows] = far_kerma | far_kap
 
     pair = has_kerma & has_kap & ~figures
-    pair[pair] = _odd_field(kerma[pair], kap[pair], area_column(tube, skin_mm)[pair])
+    area = np.where(of_distance, math.nan, area_column(tube, skin_mm))
+    pair[pair] = _odd_field(kerma[pair], kap[pair], area[pair])
     return (
         (kerma_doubtful | pair) & (found.kerma_basis != UNKNOWN),
         (kap_doubtful | pair) & (found.kap_basis != UNKNOWN),

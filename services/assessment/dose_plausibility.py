@@ -8,6 +8,7 @@ Nothing is corrected: a figure that rests on something doubtful is as told, mark
 from dataclasses import replace
 
 from schemas.outputs import SpectrumModel
+from services.assessment.beam_geometry import area_at_skin_cm2, skin_distance_mm
 from services.assessment.calibration import calibration_on
 from services.assessment.calibration_doubt import calibration_question
 from services.assessment.dose_doubt import NOT_CHANGED, Doubt, asked
@@ -39,7 +40,9 @@ def doubts_of(
         figures += against_settings(told, expected) if expected is not None else ()
     if odd is not None and (odd.of_kerma or odd.of_kap):
         doubts.append(odd)
-    return (*doubts, *against_each_other(technique, tube, told, figures))
+    by_distance = any(doubt.code == "distance-implausible" for doubt in doubts)
+    area = None if by_distance else area_at_skin_cm2(tube, skin_distance_mm(technique, tube))
+    return (*doubts, *against_each_other(told, figures, area))
 
 
 def _calibration(

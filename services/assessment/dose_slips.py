@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Final
 
 SLIP_COVERAGE: Final = 2.5
-"""A slip explains a number where what is left lies within so many standard deviations."""
+"""A slip explains a number where what is left lies within so many standard deviations: our own
+choice, a little above what a right figure may be off."""
 
 
 @dataclass(frozen=True, slots=True)

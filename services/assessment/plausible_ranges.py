@@ -19,7 +19,8 @@ from services.assessment.kerma_uncertainty import (
 )
 
 KV_SLACK: Final = 1.2
-"""By how much a tube potential may lie outside the model's range before it is asked about."""
+"""By how much a tube potential may lie outside the model's range before it is asked about: our own
+choice."""
 
 MODEL_KV: Final = (50.0, 90.0)
 """Stands in where no model is given."""
@@ -33,7 +34,7 @@ DISTANCE_MM: Final = (80.0, 700.0)
 """Codes ask 100 mm up to 50 kV and 180 mm above (105 CMR 120.407); a hand's breadth of slack."""
 
 CONE_SHARES: Final = (0.9, 3.0)
-"""From the cone's end (the skin cannot be nearer) to three times as far."""
+"""From the cone's end (the skin cannot be nearer) to three times as far: our own choice."""
 
 FIELD_CM2: Final = (4.0, 38.5)
 """Where the tube's own field is not known: from the smallest receptor's half to the circle of
@@ -44,7 +45,7 @@ ASSUMED_TUBE: Final = TubeGeometry(
 )
 ASSUMED_FIELD_CM2: Final = 20.0
 ASSUMED_DEVIATION: Final = 0.5
-"""What is not known of a tube or a field is assumed to ask by, and widens the range."""
+"""What is not known of a tube or a field is assumed, invented, to ask by; it widens the range."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,11 +5,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from services.assessment.beam_geometry import area_at_skin_cm2, skin_distance_mm
 from services.assessment.chosen_output import KermaBasis
 from services.assessment.dose_doubt import NOT_CHANGED, Doubt, asked, is_far, log_ratio
 from services.assessment.dose_slips import KAP, KERMA, Slip, explaining
-from services.assessment.exposure_technique import ExposureTechnique, TubeGeometry
+from services.assessment.exposure_technique import ExposureTechnique
 from services.assessment.kerma import ExposureKerma
 from services.assessment.kerma_uncertainty import (
     AREA_RELATIVE_STANDARD_UNCERTAINTY,
@@ -106,17 +105,15 @@ def _far_off(
     )
 
 
-def against_each_other(
-    technique: ExposureTechnique, tube: TubeGeometry, told: ToldFigures, doubts: list[Doubt]
-) -> list[Doubt]:
-    """Hold kerma and area product against the collimator: that tells which slip it was.
+def against_each_other(told: ToldFigures, doubts: list[Doubt], area: float | None) -> list[Doubt]:
+    """Hold kerma and area product against the collimator's field at the skin, in cm².
 
-    Where one of the two is asked about already, the other bears witness to its slip.
+    Without an ``area``, not known or itself in doubt, any dental field is good enough. Where one
+    of the two is asked about already, nothing is added.
     """
     if not told.kerma or not told.kap:
         return doubts
     implied = log_ratio(told.kap, told.kerma)
-    area = area_at_skin_cm2(tube, skin_distance_mm(technique, tube))
     lowest, highest = (area, area) if area is not None else FIELD_CM2
     ratio = implied - min(max(implied, math.log(lowest)), math.log(highest))
     if not is_far(ratio, PAIR_DEVIATION) or doubts:

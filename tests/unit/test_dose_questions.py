@@ -5,6 +5,8 @@ from datetime import date
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from schemas.conclusions import DoseVerdict, StudyAssessed
@@ -181,6 +183,73 @@ def test_a_slip_that_the_door_lets_in_is_asked_about(values: dict[str, Any], cod
     assert code in {question.code for question in study.questions}
     assert study.exposures[0].kerma_doubtful or study.exposures[0].kerma_mgy is None
     assert study.dose.kerma_mgy == 0.0
+
+
+SLIPS = [
+    ("tube_kv", 1e3, "kv-implausible", "v-as-kv"),
+    ("tube_current_ma", 1e3, "current-implausible", "ua-as-ma"),
+    ("time", 1e-3, "time-implausible", "s-as-ms"),
+    ("time", 1e3, "time-implausible", "us-as-ms"),
+    ("source_to_skin_mm", 0.0, "distance-implausible", "zero-distance"),
+    ("source_to_skin_mm", 0.1, "distance-implausible", "cm-as-mm"),
+    ("exposure_mas", 1e3, "charge-implausible", "uas-as-mas"),
+    ("reported_kerma_mgy", 1e3, "kerma-implausible", "ugy-as-mgy"),
+    ("reported_kerma_mgy", 1e-3, "kerma-implausible", "gy-as-mgy"),
+    ("reported_kap_mgycm2", 1e2, "kap-implausible", "mgycm2-as-dgycm2"),
+    ("reported_kap_mgycm2", 1e-2, "kap-implausible", "dgycm2-as-mgycm2"),
+    ("reported_kap_mgycm2", 1e-7, "kap-implausible", "gym2-as-mgycm2"),
+]
+
+
+@pytest.mark.parametrize("slip", [None, *SLIPS], ids=lambda one: one[3] if one else "none")
+@settings(max_examples=8, deadline=None)
+@given(
+    kv=st.floats(55.0, 80.0),
+    ma=st.sampled_from([2.0, 4.0, 7.0, 8.0]),
+    ms=st.floats(20.0, 1200.0),
+    skin_mm=st.floats(200.0, 350.0),
+    off=st.floats(0.25, 3.0),
+)
+def test_any_single_slip_is_refused_by_its_field_or_asked_about_and_named(
+    kv: float,
+    ma: float,
+    ms: float,
+    skin_mm: float,
+    off: float,
+    slip: tuple[str, float, str, str] | None,
+) -> None:
+    # Given an exposure whose machine is off from the model as surveys found them, all of it told,
+    where = site_with(waveform="rectified")
+    plain = {"tube_kv": kv, "tube_current_ma": ma, "source_to_skin_mm": skin_mm}
+    times = {"exposure_ms": ms, "set_exposure_ms": ms}
+    [by_model] = assess(plain | times, where=where).exposures
+    assert by_model.kerma_mgy is not None
+    assert by_model.kap_mgycm2 is not None
+    field, factor, code, name = slip or ("tube_kv", 1.0, "", "")
+    told = plain | times
+    told |= {
+        "reported_kerma_mgy": by_model.kerma_mgy * off,
+        "reported_kap_mgycm2": by_model.kap_mgycm2 * off,
+    }
+    if field not in {"time", "tube_current_ma"}:  # else the charge would be wrong as well
+        told["exposure_mas"] = ma * ms / 1000.0
+    # When one of its numbers is told in a wrong unit,
+    wrong = tuple(times) if field == "time" else (field,)
+    told |= {one: told[one] * factor for one in wrong}
+    try:
+        study = assess(told, where=where)
+    except ValidationError as error:
+        refused = str(error)
+        study = None
+    # Then the door refuses it by its field, or it is asked about, named, and in no sum unmarked.
+    if study is None:
+        assert any(one in refused for one in wrong)
+        return
+    asked = {q.code for q in study.questions if q.code.endswith("-implausible")}
+    assert asked == ({code} if slip else set())
+    if slip:
+        assert study.exposures[0].doubts[0].slips[0] == name
+    assert study.dose.doubtful_exposures == int(field.startswith("reported"))
 
 
 def test_two_calibrations_of_one_day_are_refused() -> None:
