@@ -31,7 +31,7 @@ from services.assessment.dose_periods import By, GroupDose, Part, Spread
 from services.assessment.dose_plots import by_view, distribution, trend
 from services.assessment.rules import Rules, load_rules
 from services.assessment.typical_values import SOURCE
-from services.runtime.cli.exits import plain_errors, stdout
+from services.runtime.cli.exits import Exit, plain_errors, stderr, stdout
 from services.runtime.settings import load_settings
 from services.runtime.store import Store
 
@@ -62,7 +62,8 @@ def show_dose(
     """Show the doses of a period: sums and medians with uncertainty, repeats apart.
 
     Estimates, no measurements. Training studies are left out. Typical values and local reference
-    levels are given by the ICRP 135 method, and refused below its sample sizes.
+    levels are given by the ICRP 135 method, and refused below its sample sizes. Exit code 2: the
+    period is the wrong way round. 3: no such site.
 
     Example: gomphosis dose --from 2026-01-01 --to 2026-06-30 --by view --svg plots
     """
@@ -73,7 +74,13 @@ def show_dose(
             for one in load_group(settings.group_dir).sites
             if site is None or one.name == site
         }
+        if not rules:
+            stderr.print(f"--site {site}: expected a site of the group", markup=False)
+            raise typer.Exit(Exit.NOT_FOUND)
         begin, end = _day(first), _day(last)
+        if begin is not None and end is not None and end < begin:
+            stderr.print(f"--to {end}: expected a day from {begin} on", markup=False)
+            raise typer.Exit(Exit.WRONG_USE)
         written: list[Path] = []
         opened = Store(settings.store_url, settings.store.pool_size)
         try:

@@ -20,6 +20,9 @@ from tests.contract.test_assessment_worker import handle
 from tests.contract.test_patient_period import visit
 from tests.room_facts import GROUP, exposure, rules, told
 
+ON_SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
+"""For what does not depend on the kind of store: the first test and that of loads run on both."""
+
 PERIOD = ("--from", "2026-03-02", "--to", "2026-03-29")
 POSITIONS = """
 basis: invented
@@ -75,12 +78,14 @@ def test_the_doses_of_a_period_are_summed_by_what_was_asked(run: Callable[..., R
     assert "human dental" in result.output
 
 
+@ON_SQLITE
 def test_a_day_outside_of_the_period_is_not_counted(run: Callable[..., Result]) -> None:
     result = run(show_dose, "--from", "2026-03-03", "--json")
     assert json.loads(result.output)["groups"][0]["total"]["exposures"] == 3
     assert "No exposure stands in this period" in run(show_dose, "--from", "2027-01-01").output
 
 
+@ON_SQLITE
 def test_the_terminal_shows_sums_refusals_comparators_and_the_caution(
     run: Callable[..., Result],
 ) -> None:
@@ -91,6 +96,7 @@ def test_the_terminal_shows_sums_refusals_comparators_and_the_caution(
     assert "not a dosimeter" in output
 
 
+@ON_SQLITE
 def test_csv_has_a_file_for_each_month_and_is_never_written_over(
     run: Callable[..., Result], tmp_path: Path
 ) -> None:
@@ -109,6 +115,7 @@ def test_csv_has_a_file_for_each_month_and_is_never_written_over(
     assert again.exit_code == 1
 
 
+@ON_SQLITE
 def test_three_drawings_are_written(run: Callable[..., Result], tmp_path: Path) -> None:
     out = tmp_path / "svg"
     assert run(show_dose, "--svg", str(out)).exit_code == 0
@@ -141,6 +148,7 @@ def test_a_room_is_loaded_by_every_exposure_also_of_nobody(
     assert "not a dosimeter; a qualified expert decides" in shown
 
 
+@ON_SQLITE
 def test_without_marked_positions_only_the_workload_is_told(run: Callable[..., Result]) -> None:
     shown = run(show_room_protection, *PERIOD).output
     assert "No position is marked (protection/north.yaml" in shown
@@ -154,7 +162,9 @@ def test_without_marked_positions_only_the_workload_is_told(run: Callable[..., R
         ((*PERIOD, "--site", "nowhere"), 3),
     ],
 )
+@ON_SQLITE
 def test_a_wrong_period_or_site_is_said(
     run: Callable[..., Result], arguments: tuple[str, ...], code: int
 ) -> None:
     assert run(show_room_protection, *arguments).exit_code == code
+    assert run(show_dose, *arguments).exit_code == code
