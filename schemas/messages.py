@@ -1,6 +1,6 @@
 """From bytes to a typed message, with an error that names the field when they do not fit."""
 
-from typing import Any
+from typing import Any, Final
 
 from pydantic import ValidationError
 from pydantic_core import from_json, to_json
@@ -91,11 +91,22 @@ def load_json(body: bytes) -> Any:
         raise InvalidInput("message", body[:200], f"JSON ({error})") from error
 
 
+_TOO_LARGE_IN: Final = {
+    "tube_kv": "V",
+    "tube_current_ma": "µA",
+    "set_exposure_ms": "µs",
+    "exposure_ms": "µs",
+}
+"""The unit that a number too large for its field is suspected to be in. Only asked, never taken."""
+
+
 def invalid_input(error: ValidationError, root: str) -> InvalidInput:
     """Turn the first of pydantic's errors into ours; the rest follow once it is mended."""
     first = error.errors(include_url=False)[0]
     path = ".".join(str(part) for part in first["loc"]) or root
     field = path if root == "message" else f"{root}.{path}" if path != root else root
     more = error.error_count() - 1
-    expected = first["msg"] + (f" (and {more} more)" if more else "")
+    unit = _TOO_LARGE_IN.get(str(first["loc"][-1])) if first["loc"] else None
+    asked = f"; told in {unit}?" if unit and first["type"] == "less_than_equal" else ""
+    expected = first["msg"] + asked + (f" (and {more} more)" if more else "")
     return InvalidInput(field, first["input"], expected)

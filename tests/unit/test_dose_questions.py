@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from schemas.conclusions import DoseVerdict, StudyAssessed
 from schemas.facts import ExposureEnded
 from schemas.group import Site, Tube
+from schemas.messages import invalid_input
 from services.assessment.dose_rows import patient_dose
 from services.assessment.explained_dose import dose_shown
 from services.assessment.room_day import RoomDay
@@ -152,20 +153,24 @@ def test_waveform_and_reference_distance_of_the_tube_reach_the_conclusion() -> N
 
 
 @pytest.mark.parametrize(
-    ("field", "value"),
+    ("field", "value", "asked"),
     [
-        ("tube_kv", 65_000.0),  # V
-        ("tube_current_ma", 7_000.0),  # µA
-        ("exposure_ms", 120_000.0),  # µs
-        ("set_exposure_ms", 120_000.0),
-        ("source_to_skin_mm", 0.0),
+        ("tube_kv", 65_000.0, "; told in V?"),
+        ("tube_current_ma", 7_000.0, "; told in µA?"),
+        ("exposure_ms", 120_000.0, "; told in µs?"),
+        ("set_exposure_ms", 120_000.0, "; told in µs?"),
+        ("source_to_skin_mm", 0.0, "greater than 0"),
     ],
 )
-def test_what_no_exposure_can_have_is_refused_at_the_door_by_its_field(
-    field: str, value: float
+def test_what_no_exposure_can_have_is_refused_at_the_door_by_its_field_and_slip(
+    field: str, value: float, asked: str
 ) -> None:
-    with pytest.raises(ValidationError, match=field):
-        ExposureEnded(**(ExposureEnded.EXAMPLES[0] | {field: value}))
+    with pytest.raises(ValidationError) as refused:
+        ExposureEnded.model_validate_json(json.dumps(ExposureEnded.EXAMPLES[0] | {field: value}))
+    error = invalid_input(refused.value, "payload")
+    assert error.field == f"payload.{field}"
+    assert str(value) in str(error)
+    assert asked in error.expected
 
 
 @pytest.mark.parametrize(
