@@ -41,6 +41,7 @@ def measure(options: Options, place: Workplace) -> Figure:
     warm_up, *batches = _make_images(place, [4, one, *[each_of_eight] * 8])
     sets = {1: batches[:1], 8: batches[1:]}
     starts_ms: list[float] = []
+    cpu_ms: dict[str, list[float]] = {name: [] for name in RECEIVERS}
     for number in range(options.rounds):
         for name in rotated(RECEIVERS, number):
             folder = place.subfolder("receiver")
@@ -48,10 +49,19 @@ def measure(options: Options, place: Workplace) -> Figure:
                 _send(place, receiver, [warm_up], folder)
                 starts_ms.append(_start_ms(place, receiver))
                 for associations in ASSOCIATIONS:
+                    before_ms = receiver.cpu_ms()
                     rate = _send(place, receiver, sets[associations], folder)
+                    images = sum(1 for one in sets[associations] for _ in one.iterdir())
                     setting = f"{associations} association{'s' * (associations > 1)}"
                     figure.note(name, setting, "images/s", rate, ours=name in OURS)
+                # Of the largest number of associations; the rate depends on who else is busy.
+                cpu_ms[name].append((receiver.cpu_ms() - before_ms) / images)
             discard(folder)
+    used = "; ".join(f"{name} {median(values):.1f}" for name, values in cpu_ms.items())
+    figure.remarks.append(
+        f"processor time of the receiver, user and system, in ms an image at {ASSOCIATIONS[-1]} "
+        f"associations (of services alone, without broker and database): {used}"
+    )
     figure.remarks.append(
         f"a DCMTK program's start, association and end without an image: {median(starts_ms):.0f} ms"
     )

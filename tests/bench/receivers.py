@@ -47,8 +47,13 @@ MAX_PDU = "131072"
 class Receiver(ABC):
     """A running receiver and how to see what it has kept."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, child: Child) -> None:
         self.port = port
+        self._child = child
+
+    def cpu_ms(self) -> float:
+        """Add up the processor time of the receiver and all processes that it started."""
+        return _cpu_ms(self._child.process.pid)
 
     @abstractmethod
     def kept(self) -> int:
@@ -56,8 +61,8 @@ class Receiver(ABC):
 
 
 class _Folder(Receiver):
-    def __init__(self, port: int, folder: Path) -> None:
-        super().__init__(port)
+    def __init__(self, port: int, child: Child, folder: Path) -> None:
+        super().__init__(port, child)
         self._folder = folder
 
     def kept(self) -> int:
@@ -66,7 +71,7 @@ class _Folder(Receiver):
 
 class _Intake(Receiver):
     def __init__(self, program: Program) -> None:
-        super().__init__(program.dicom_port)
+        super().__init__(program.dicom_port, program.child)
         self._program = program
 
     def kept(self) -> int:
@@ -98,7 +103,7 @@ def running_receiver(place: Workplace, name: str, folder: Path) -> Iterator[Rece
     child = Child("receiver", command, environment, folder)
     try:
         _wait_for_echo(place.dcmtk(), port, child.check)
-        yield _Folder(port, received)
+        yield _Folder(port, child, received)
         child.check()
     finally:
         child.stop()
@@ -117,6 +122,18 @@ def _command(
         options = ["--quiet", "--fork", "--max-pdu", MAX_PDU, "+B", "--aetitle", CALLED]
         return [storescp, *options, "--output-directory", str(received), str(port)], TUNED
     raise BenchError(f"receiver {name}: expected one of {', '.join(RECEIVERS)}")
+
+
+def _cpu_ms(pid: int) -> float:
+    """Read proc(5): user and system time, of ended children too where they were waited for."""
+    try:
+        fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+        tasks = list(Path(f"/proc/{pid}/task").iterdir())
+        children = [child for task in tasks for child in (task / "children").read_text().split()]
+    except (FileNotFoundError, ProcessLookupError):  # it has ended meanwhile
+        return 0.0
+    own_ms = sum(map(int, fields[11:15])) * 1000 / os.sysconf("SC_CLK_TCK")
+    return own_ms + sum(_cpu_ms(int(child)) for child in children)
 
 
 def _wait_for_echo(dcmtk: Dcmtk, port: int, check: Callable[[], None]) -> None:
