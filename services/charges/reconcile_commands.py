@@ -15,6 +15,7 @@ from rich.table import Table
 from schemas.group import load_group
 from schemas.reconciliation import load_reconciliation_rules
 from services.charges import audit_chain
+from services.charges.compared import Class
 from services.charges.exceptions import aging
 from services.charges.reconciling import Reconciler
 from services.charges.report_rows import LINE_HEADS, TOTAL_HEADS
@@ -156,9 +157,10 @@ def _print(reports: Sequence[SiteReport], site: str, first: date, last: date) ->
             f"{total.images_not_charged} not charged, each with its reason",
             markup=False,
         )
+        told = [(kind, total.differences.get(kind)) for kind in Class]
         differences = " ".join(
             f"{'-' if amount < 0 else '+'} {abs(amount)} {kind.value}"
-            for kind, amount in total.differences.items()
+            for kind, amount in told
             if amount
         )
         for words in (
