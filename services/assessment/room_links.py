@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from schemas.conclusions import ExposureUse
 from schemas.facts import ClockRead, ExposureEnded, ImageStored, LinkDecided
@@ -17,7 +18,7 @@ from services.assessment.link_judgement import Link
 from services.assessment.linking import Decision, RoomLinks, link
 from services.assessment.memory import Remembered
 from services.assessment.room_day import RoomDay, placed
-from services.assessment.room_members import exposure_member, image_member, without_image
+from services.assessment.room_members import Members, without_image
 from services.assessment.step_tellings import join_steps
 from services.assessment.study_exposures import StudyExposure
 from services.assessment.tellings import ToldExposure, bring_together
@@ -53,7 +54,12 @@ class LinkedRoom:
         )
 
 
-LinkMemory = Remembered[RoomDay, tuple[object, ...], LinkedRoom]
+class LinkMemory:
+    """What is remembered of one site's rooms: links by room-day, and their members."""
+
+    def __init__(self) -> None:
+        self.rooms: Remembered[RoomDay, tuple[object, ...], LinkedRoom] = Remembered()
+        self.members = Members()
 
 
 def link_room(
@@ -67,11 +73,15 @@ def link_room(
     kinds = (ExposureEnded, ImageStored, ClockRead, LinkDecided)
     inputs = (tuple(f for f in facts if isinstance(f.payload, kinds)), handed)
     if memory is None:
-        return _link_room(facts, site, where, handed)
-    return memory.get(where, inputs, lambda: _link_room(facts, site, where, handed))
+        return _link_room(facts, site, where, handed, Members())
+    members = memory.members
+    compute = partial(_link_room, facts, site, where, handed, members)
+    return memory.rooms.get(where, inputs, compute)
 
 
-def _link_room(facts: Sequence[Fact], site: Site, where: RoomDay, handed: Handovers) -> LinkedRoom:
+def _link_room(
+    facts: Sequence[Fact], site: Site, where: RoomDay, handed: Handovers, members: Members
+) -> LinkedRoom:
     if not where.room:
         facts = ()
     taken = placed(facts, ImageStored, site, where, handed)
@@ -83,11 +93,11 @@ def _link_room(facts: Sequence[Fact], site: Site, where: RoomDay, handed: Handov
     known_as = {key: one.key for one in exposures.values() for key in one.others}
     found = link(
         [
-            exposure_member(one, devices)
+            members.exposure(one, devices)
             for one in exposures.values()
             if one.perhaps is None and not one.untimed
         ],
-        [image_member(image) for image in images.values()],
+        [members.image(image) for image in images.values()],
         [
             ClockReading(r.device, f.occurred_at.timestamp(), r.device_time.timestamp())
             for f, r in readings
@@ -145,7 +155,8 @@ def _by_study(
         if exposure.perhaps is not None:
             continue
         link_ = by_exposure.get(key)
-        around, why = _around(exposure, found, under_way)
+        sure = link_ is not None and link_.accepted
+        around, why = (None, "") if sure else _around(exposure, found, under_way)
         if link_ is not None:
             image = images[link_.image]
             study = image.study_instance_uid

@@ -4,9 +4,10 @@ from collections.abc import Mapping
 from typing import Final
 
 from schemas.conclusions import ExposureUse
-from schemas.facts import ImageStored
+from schemas.facts import ExposureEnded, ImageStored
 from schemas.facts.exposure import Receptor
 from schemas.group import Device
+from services.assessment.counting import Fact
 from services.assessment.pairing_scores import Exposure, Image
 from services.assessment.study_exposures import StudyExposure, ended_early
 from services.assessment.tellings import ToldExposure
@@ -54,6 +55,38 @@ def image_member(image: ImageStored) -> Image:
         teeth=frozenset(image.teeth),
         event=image.irradiation_event_uid,
     )
+
+
+class Members:
+    """Exposures and images laid out once for each fact, as long as it is told alike.
+
+    Always of one site. The same objects in give the same out: only time is saved.
+    """
+
+    def __init__(self, most: int = 20_000) -> None:
+        self._most = most
+        self._exposures: dict[str, tuple[Fact, ExposureEnded, Exposure]] = {}
+        self._images: dict[str, tuple[ImageStored, Image]] = {}
+
+    def exposure(self, one: ToldExposure, devices: Mapping[str, Device]) -> Exposure:
+        kept = self._exposures.get(one.key)
+        if kept is not None and kept[0] is one.fact and kept[1] is one.told:
+            return kept[2]
+        made = exposure_member(one, devices)
+        if len(self._exposures) >= self._most:
+            self._exposures.clear()
+        self._exposures[one.key] = one.fact, one.told, made
+        return made
+
+    def image(self, image: ImageStored) -> Image:
+        kept = self._images.get(image.sop_instance_uid)
+        if kept is not None and kept[0] is image:
+            return kept[1]
+        made = image_member(image)
+        if len(self._images) >= self._most:
+            self._images.clear()
+        self._images[image.sop_instance_uid] = image, made
+        return made
 
 
 def without_image(exposure: ToldExposure, why: str) -> StudyExposure:

@@ -25,7 +25,7 @@ class Memory:
     studies."""
 
     def __init__(self) -> None:
-        self.links: LinkMemory = Remembered()
+        self.links = LinkMemory()
         self.loose: Remembered[RoomDay, LinkedRoom, RoomDayAssessed] = Remembered()
         self.studies: Remembered[tuple[str, str], tuple[object, ...], StudyAssessed] = Remembered()
 
