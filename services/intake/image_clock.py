@@ -35,10 +35,15 @@ def acquisition_time(
             continue
         found = _moment(date, time, offset, zone)
         if found is not None:
-            return found, " ".join(filter(None, (date, time, offset)))
+            return found, reading_of(date, time, offset)
         values.drop(f"{kind}Time", f"{date} {time}", "a date and a time")
     values.drop("AcquisitionTime", None, "an acquisition time; the time of receipt stands in")
     return received_at, None
+
+
+def reading_of(date: str | None, time: str | None, offset: str | None) -> str:
+    """Put a source's own reading together, cut to the 64 characters that a fact keeps of it."""
+    return " ".join(filter(None, (date, time, offset)))[:64]
 
 
 def moment_of(text: str, offset: str | None, zone: ZoneInfo) -> datetime | None:
@@ -57,7 +62,7 @@ def content_time(
     if date is not None and time is not None:
         found = _moment(date, time, offset, zone)
         if found is not None:
-            return found, " ".join(filter(None, (date, time, offset)))
+            return found, reading_of(date, time, offset)
     values.drop("ContentTime", f"{date} {time}", "a content time; the time of receipt stands in")
     return received_at, None
 

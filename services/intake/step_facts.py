@@ -17,7 +17,7 @@ from schemas.errors import InvalidInput
 from schemas.facts import ExposureEnded, StepPerformed, StepStatus, StudyClosed, ToldBy
 from schemas.group import Device, Site
 from schemas.messages import invalid_input
-from services.intake.image_clock import moment_of
+from services.intake.image_clock import moment_of, reading_of
 from services.intake.image_values import Values
 from services.intake.step_exposures import StepExposure, read_exposures
 from services.intake.step_rules import INVALID_VALUE, StepRefused
@@ -156,7 +156,7 @@ def _moment(values: Values, end: str, teller: Teller) -> tuple[datetime, str]:
     found = moment_of(f"{date}{time}", offset, teller.site.zone)
     if found is None:
         raise StepRefused(INVALID_VALUE, keyword, f"{date} {time}", "YYYYMMDD, and HHMMSS")
-    return found.astimezone(UTC), " ".join(filter(None, (date, time, offset)))
+    return found.astimezone(UTC), reading_of(date, time, offset)
 
 
 def _message(

@@ -142,9 +142,10 @@ def _stored(header: ImageHeader) -> None:
     for dropped in header.dropped:
         refused(dropped)
     try:
-        told = message(header.stored(_FILE), occurred_at=header.acquired_at)
+        stored = header.stored(_FILE)
     except ValueError:  # the door turns pydantic's error into ours
         return
+    told = message(stored, occurred_at=header.acquired_at, source_clock=header.source_clock)
     told.encode().decode()
 
 

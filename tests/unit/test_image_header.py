@@ -182,6 +182,13 @@ def test_without_a_time_that_can_be_read_the_time_of_receipt_stands_in(
     assert any("AcquisitionTime" in error.field for error in header.dropped)
 
 
+def test_a_clock_reading_is_cut_to_what_a_fact_keeps() -> None:
+    # given: an offset that is none, as long as a text may be
+    odd = {"AcquisitionDate": "20260302", "TimezoneOffsetFromUTC": "*" * 64}
+
+    assert header_of(**odd).source_clock == "20260302 102003 " + "*" * 48
+
+
 def test_teeth_are_read_under_our_scheme_only() -> None:
     codes = [code("309", "99GMPH"), code("700", "ISO3950"), code("308", "99GMPH")]
 

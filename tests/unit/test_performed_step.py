@@ -249,6 +249,12 @@ def test_a_time_that_cannot_be_read_is_refused() -> None:
     assert refusal.value.status == 0x0106
 
 
+def test_an_offset_that_is_none_is_kept_in_the_reading_as_far_as_a_fact_has_room() -> None:
+    told = facts(creation(TimezoneOffsetFromUTC="*" * 64))
+
+    assert told.messages[0].source_clock == "20260302 101500 " + "*" * 48
+
+
 def test_exposures_of_a_step_become_facts_that_a_repeat_does_not_change() -> None:
     # given
     step = changed(creation(), completion(ExposureDoseSequence=[exposure(), exposure(KVP="70")]))
