@@ -40,24 +40,40 @@ def bring_up_to(
         else:
             reversed_now.append(charge)
             added.append(_credit(charge, _key(owner, len(entries) + len(added) + 1)))
+    new: list[ChargeLine] = []
     for line in lines:
         identity = _identity_of_line(line, owner)
         if wanted[identity] > 0:
             wanted[identity] -= 1
-            key = _key(owner, len(entries) + len(added) + 1)
-            added.append(_charge(line, owner, key, _replaced(line, reversed_now)))
+            new.append(line)
+    for line, replaces in zip(new, _replaced(new, reversed_now), strict=True):
+        key = _key(owner, len(entries) + len(added) + 1)
+        added.append(_charge(line, owner, key, replaces))
     return tuple(added)
 
 
-def _replaced(line: ChargeLine, reversed_now: list[LedgerEntry]) -> str | None:
-    """Take the reversed charge in whose place a line comes: of its code, else of its images."""
-    same_code = [charge for charge in reversed_now if charge.code == line.code]
-    images = set(line.images)
-    found = same_code or [charge for charge in reversed_now if images & set(charge.images)]
-    if not found:
-        return None
-    reversed_now.remove(found[0])
-    return found[0].posting_key
+def _replaced(new: Sequence[ChargeLine], reversed_now: Sequence[LedgerEntry]) -> list[str | None]:
+    """Say of each new line in the place of which reversed charge it comes, if of any.
+
+    One of the same code is meant before one that rests on the same images.
+    """
+    left = list(reversed_now)
+    found: dict[int, str] = {}
+    for same in (_same_code, _same_images):
+        for place, line in enumerate(new):
+            charge = next((one for one in left if same(one, line)), None)
+            if place not in found and charge is not None:
+                found[place] = charge.posting_key
+                left.remove(charge)
+    return [found.get(place) for place in range(len(new))]
+
+
+def _same_code(charge: LedgerEntry, line: ChargeLine) -> bool:
+    return charge.code == line.code
+
+
+def _same_images(charge: LedgerEntry, line: ChargeLine) -> bool:
+    return not set(charge.images).isdisjoint(line.images)
 
 
 def standing(entries: Sequence[LedgerEntry]) -> tuple[LedgerEntry, ...]:

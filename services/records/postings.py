@@ -5,6 +5,7 @@ import json
 from schemas.conclusions import CorrectionEntry, LedgerEntry, NoteWritten
 from services.records.held import answer_of
 from services.records.port import (
+    Accepted,
     ChargeAnswer,
     ChargePosting,
     CorrectionPosting,
@@ -24,7 +25,8 @@ def post(record: PatientRecord, row: PostingRow) -> ChargeAnswer:
     if verb is Verb.NOTE:
         return record.post_note(note_posting(row))
     if verb is Verb.CORRECT:
-        return record.correct_charge(correction_posting(row))
+        known = _held_correction(record, row) if row.maybe_sent else None
+        return known or record.correct_charge(correction_posting(row))
     posting = charge_posting(row)
     held = record.find_charge(posting) if row.maybe_sent else None
     if held is not None:
@@ -32,6 +34,13 @@ def post(record: PatientRecord, row: PostingRow) -> ChargeAnswer:
     if verb is Verb.REVERSE:
         return record.reverse_charge(posting)
     return record.post_charge(posting)
+
+
+def _held_correction(record: PatientRecord, row: PostingRow) -> Accepted | None:
+    """Look for a correction that the record may hold already; what it holds is not judged here."""
+    lines = record.read_charges(study_instance_uid=row.study_instance_uid)
+    held = next((line for line in lines if line.posting_key == row.posting_key), None)
+    return Accepted(held.reference) if held is not None else None
 
 
 def charge_posting(row: PostingRow) -> ChargePosting:

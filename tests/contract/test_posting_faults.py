@@ -11,13 +11,20 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
+from schemas.conclusions import ChargesCorrected
 from schemas.envelope import Payload
-from schemas.facts import ChargesReleased, PostingAnswered, PostingOutcome
+from schemas.facts import ChargesReleased, ExceptionAction, PostingAnswered, PostingOutcome
 from schemas.messages import parse
 from services.records import store as postings
 from services.records.answers import Said, mark
 from services.records.listener import Listener
-from services.records.port import LateAnswer, PeriodClosed
+from services.records.port import (
+    Answer,
+    CorrectionPosting,
+    LateAnswer,
+    PeriodClosed,
+    RecordUnavailable,
+)
 from services.records.poster import Poster
 from services.records.store import POSTINGS
 from services.records.worker import handle
@@ -25,7 +32,15 @@ from services.runtime.store import Store
 from services.runtime.tables import OUTBOX
 from services.runtime.worker import Work
 from tests.contract.forgetful_record import ForgetfulRecord, held
-from tests.contract.record_samples import STUDY, charge_posting, charges, credit, entry, message
+from tests.contract.record_samples import (
+    STUDY,
+    charge_posting,
+    charges,
+    correction_posting,
+    credit,
+    entry,
+    message,
+)
 from tests.contract.record_store import open_store
 
 PATIENT: dict[str, Any] = {"patient_id": "P-1001"}
@@ -317,3 +332,36 @@ def test_an_answer_is_marked_once_by_whoever_comes_first(desk: Desk) -> None:
         said = Said(PostingOutcome.ACCEPTED, "again", None)
         work = Work(connection, desk.store)
         assert not mark(work, row, said, desk.poster._source, ())
+
+
+def test_a_correction_that_lost_its_answer_is_looked_for_and_not_repeated(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # given: a record that takes the correction and whose answer is lost
+    told = correction_posting("line-1")
+    asked: list[str] = []
+
+    def take_and_lose(posting: CorrectionPosting) -> Answer:
+        asked.append(posting.key)
+        charge = charge_posting(entry(1, posting_key=posting.key))
+        desk.record.lines.append(held(charge, 1))
+        raise RecordUnavailable("no answer in time (invented)")
+
+    monkeypatch.setattr(desk.record, "correct_charge", take_and_lose)
+    desk.take(
+        ChargesCorrected(
+            exception_id="00112233445566aa",
+            action=ExceptionAction.REVERSE,
+            decided_by="billing-1",
+            decided_at=desk.now,
+            currency="EUR",
+            entries=(told.entry,),
+        )
+    )
+
+    # when
+    desk.post_all()
+
+    # then
+    assert asked == [told.key]
+    assert [fact.outcome for fact in desk.told()] == [PostingOutcome.ACCEPTED]

@@ -106,7 +106,8 @@ def test_a_period_priced_again_shows_the_difference_for_each_code_and_keeps_noth
     content = yaml.safe_load(_PACKAGED.read_text())
     content["articles"]["INV-DOG-FIRST"]["unit_amount"] = "40.00"
     content["articles"]["INV-DOG-NEXT"]["unit_amount"] = "13.00"
-    path = _own(tmp_path, **content, valid_from="2027-01-01")
+    content["valid_from"] = "2027-01-01"
+    path = _own(tmp_path, **content)
     period = ("--tariff", str(path), "--from", "2026-03-01", "--to", "2026-03-31")
 
     # when

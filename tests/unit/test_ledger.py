@@ -76,6 +76,22 @@ def test_an_earlier_image_that_comes_late_reverses_the_first_view_and_reposts_it
     ]
 
 
+def test_a_repost_names_the_charge_in_whose_place_it_is() -> None:
+    after = _ledger_of([assessed(images=[image(2)]), assessed(2, images=[image(1), image(2)])])
+
+    links = [(entry.posting_key[-2:], entry.reverses, entry.replaces) for entry in after]
+    key = f"charge:{STUDY}"
+    assert links == [
+        (":1", None, None),
+        (":2", None, None),
+        (":3", f"{key}:1", None),
+        (":4", f"{key}:2", None),
+        (":5", None, f"{key}:1"),  # the first view is another image now
+        (":6", None, None),
+        (":7", None, f"{key}:2"),
+    ]
+
+
 def test_a_study_that_turns_out_to_be_another_patients_is_credited_to_the_first() -> None:
     wrong = assessed(images=[image(1)])
     right = assessed(2, images=[image(1)], patient_id="P-2", patient=patient("P-2"))
