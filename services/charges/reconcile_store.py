@@ -30,8 +30,9 @@ def add_once(connection: Connection, table: Table, rows: Sequence[dict[str, Any]
     """Add rows that are not there yet, by their primary key; give how many were new."""
     if not rows:
         return 0
-    statement = _insert(connection, table).on_conflict_do_nothing()
-    return sum(connection.execute(statement.values(**row)).rowcount for row in rows)
+    # Counted by what comes back: not every driver tells how many rows an insert added.
+    statement = _insert(connection, table).on_conflict_do_nothing().returning(table.c.site)
+    return sum(len(connection.execute(statement.values(**row)).all()) for row in rows)
 
 
 def _insert(connection: Connection, table: Table) -> Any:

@@ -94,9 +94,8 @@ def test_the_store_refuses_to_change_or_remove_a_row(store: Store, statement: ob
     assert _verdict(store) == (3, None, "")
 
 
+@pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
 def test_sqlite_refuses_to_replace_a_row(store: Store) -> None:
-    if not store.is_sqlite:
-        pytest.skip("REPLACE is SQLite's own")
     _record(store, 1)
     with store.read() as connection:
         (row,) = read(connection, "north")

@@ -286,9 +286,8 @@ def test_a_line_assigned_by_a_person_is_that_charge_from_then_on(store: Store) -
     assert [left.finding.kind for left in desk.listed()] == [Class.OTHER_PATIENT]
 
 
+@pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
 def test_facts_in_any_order_and_twice_end_in_the_same_corrections(database_url: str) -> None:
-    if not database_url.startswith("sqlite"):
-        pytest.skip("24 stores; the order is not the database's affair")
     ends = set()
     for number, order in enumerate(permutations(range(4))):
         store = Store(f"{database_url}-{number}")
