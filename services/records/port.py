@@ -33,7 +33,14 @@ class RecordError(GomphosisError):
 
 
 class RecordUnavailable(RecordError):  # noqa: N818 - a state, not a fault of the caller
-    """The record cannot be reached or cannot write now. The posting waits and is tried again."""
+    """The record cannot be reached or cannot write now. The posting waits and is tried again.
+
+    ``retry_after_s`` is how long the record asks us to wait, if it does.
+    """
+
+    def __init__(self, reason: str, retry_after_s: float | None = None) -> None:
+        super().__init__(reason)
+        self.retry_after_s = retry_after_s
 
 
 class RecordRefused(RecordError):  # noqa: N818

@@ -12,6 +12,7 @@ from schemas.facts import PostingOutcome
 from services.records import answers, store
 from services.records.answers import Said
 from services.records.dependence import HoldBack, Wait, Withdraw, dependence, depends
+from services.records.pacing import FIRST_WAIT_S, Breaker, Gate, SiteRate, wait_s
 from services.records.port import (
     ChargeAnswer,
     PatientRecord,
@@ -22,6 +23,8 @@ from services.records.port import (
 )
 from services.records.postings import charge_posting, post
 from services.records.store import PostingRow, PostingState
+from services.records.waiting import measure
+from services.runtime.metrics import RECORD_BREAKER_OPEN
 from services.runtime.store import Store, StoreUnavailable
 from services.runtime.worker import Work
 
@@ -30,10 +33,7 @@ log = structlog.get_logger(__name__)
 SERVICE = "records"
 _CLAIM = "poster"
 _PAGE = 100
-_FIRST_WAIT_S = 1.0
-_LONGEST_WAIT_S = 300.0
-_OUTAGE_AFTER = 3
-"""So many failures in a row mean that the record is away: the rest of the round is spared."""
+_MEASURE_S = 5.0
 
 
 def _utc_now() -> datetime:
@@ -55,6 +55,8 @@ class Poster:
         wake: Callable[[], None],
         poll_s: float,
         now: Callable[[], datetime] = _utc_now,
+        *,
+        per_minute: int | None = None,
     ) -> None:
         self._store = store_
         self._record = record
@@ -63,6 +65,9 @@ class Poster:
         self._source = Source(kind="record", name=record.NAME)
         self._random = random.Random()
         self._now = now
+        self._breaker = Breaker(self._random)
+        self._rate = SiteRate(per_minute)
+        self._measure_at = now()
 
     def run(self, stop: Event) -> None:
         """Post until stopped; trouble with record or store only delays."""
@@ -72,45 +77,73 @@ class Poster:
                     while mine and not stop.is_set():
                         if self.post_due(stop) == 0:
                             stop.wait(self._poll_s)
+                        self._measure()
                 stop.wait(1.0)
             except StoreUnavailable as error:
                 log.warning("poster_waits", reason=str(error))
-                stop.wait(_FIRST_WAIT_S)
+                stop.wait(FIRST_WAIT_S)
 
     def post_due(self, stop: Event | None = None) -> int:
-        """Post the first due posting of each patient; give the number that were answered."""
-        with self._store.read() as connection:
-            rows = store.due(connection, self._now(), _PAGE)
+        """Post the first due posting of each patient; give the number that were answered.
+
+        While the record is away nothing goes out, and then one posting first. A site that has
+        used up its rate waits without holding up the others.
+        """
+        rows = self._chosen()
         if unsent := [row.posting_key for row in rows if not row.maybe_sent]:
             with self._store.begin() as connection:
                 store.mark_sent(connection, unsent)
-        answered = failures = 0
+        answered = 0
         for row in rows:
-            if (stop is not None and stop.is_set()) or failures >= _OUTAGE_AFTER:
+            if (stop is not None and stop.is_set()) or self._gate() is Gate.OPEN:
                 break
-            if self._post(row):
-                answered += 1
-                failures = 0
-            else:
-                failures += 1
+            answered += self._post(row)
+        RECORD_BREAKER_OPEN.set(self._gate() is not Gate.CLOSED)
         if answered:
             self._wake()
         return answered
 
+    def _gate(self) -> Gate:
+        return self._breaker.gate(self._now())
+
+    def _chosen(self) -> list[PostingRow]:
+        """Choose what to try in this round."""
+        now, gate = self._now(), self._gate()
+        if gate is Gate.OPEN:
+            return []
+        with self._store.read() as connection:
+            rows = list(store.due(connection, now, _PAGE, self._rate.spent(now)))
+        if gate is Gate.PROBE:
+            # The one that failed least: a posting with a trouble of its own tells little.
+            rows = sorted(rows, key=lambda row: row.attempts)[:1]
+        return [row for row in rows if self._rate.take(row.site, now)]
+
+    def _measure(self) -> None:
+        now = self._now()
+        if now >= self._measure_at:
+            measure(self._store, now)
+            self._measure_at = now + timedelta(seconds=_MEASURE_S)
+
     def _post(self, row: PostingRow) -> bool:
         try:
-            answer = self._settled_here(row) or self._answer(row)
+            settled = self._settled_here(row)
+            if isinstance(settled, Wait):
+                self._put_off(row, f"{row.posting_key} waits for the answer to its charge")
+                return False
+            answer = settled or self._answer(row)
         except RecordUnavailable as error:
-            self._put_off(row, error)
+            self._breaker.failed(self._now(), error.retry_after_s)
+            self._put_off(row, str(error), error.retry_after_s)
             return False
         except RecordError as error:
-            self._put_off(row, error)
+            self._breaker.failed(self._now())
+            self._put_off(row, str(error))
             log.error("record_refuses", posting_key=row.posting_key, reason=str(error))
             return False
         except Exception as error:
             # A defect in one posting or adapter must not stop the other patients' postings.
             log.exception("posting_failed", posting_key=row.posting_key)
-            self._put_off(row, error)
+            self._put_off(row, str(error))
             return False
         if isinstance(answer, PeriodClosed):
             self._move(row, answer)
@@ -130,7 +163,7 @@ class Poster:
         )
         return True
 
-    def _settled_here(self, row: PostingRow) -> Said | None:
+    def _settled_here(self, row: PostingRow) -> Said | Wait | None:
         """Settle what the record need not or must not be told as things stand."""
         if not depends(row):
             return None
@@ -138,7 +171,7 @@ class Poster:
             study = store.of_study(connection, row.study_instance_uid)
         stands = dependence(row, study)
         if isinstance(stands, Wait):
-            raise RecordUnavailable(f"{row.posting_key} waits for the answer to its charge")
+            return stands
         if isinstance(stands, Withdraw):
             words = (
                 f"nothing to take back: {stands.charge.posting_key} was rejected by the record: "
@@ -157,6 +190,7 @@ class Poster:
     def _answer(self, row: PostingRow) -> ChargeAnswer:
         """Ask the record; a period that would not move us on is a rejection."""
         answer: ChargeAnswer = post(self._record, row)
+        self._breaker.answered()
         if isinstance(answer, PeriodClosed):
             day = charge_posting(row).posting_day
             if answer.next_open_day <= day:
@@ -175,27 +209,16 @@ class Poster:
             correlation_id=row.correlation_id,
         )
 
-    def _put_off(self, row: PostingRow, error: Exception) -> None:
+    def _put_off(self, row: PostingRow, reason: str, retry_after_s: float | None = None) -> None:
         attempts = row.attempts + 1
-        wait_s = back_off_s(attempts, self._random)
+        longer_s = wait_s(attempts, retry_after_s, self._random)
         log.warning(
             "posting_waits",
             posting_key=row.posting_key,
             attempts=attempts,
-            wait_s=round(wait_s, 2),
-            reason=str(error),
+            wait_s=round(longer_s, 2),
+            reason=reason,
         )
-        next_try_at = self._now() + timedelta(seconds=wait_s)
+        next_try_at = self._now() + timedelta(seconds=longer_s)
         with self._store.begin() as connection:
-            store.put_off(
-                connection, row.posting_key, attempts, next_try_at, answers.fit(str(error))
-            )
-
-
-def back_off_s(attempts: int, chance: random.Random) -> float:
-    """Give the wait in s before the next try: doubling from 1 s to 300 s, spread by half.
-
-    The spread keeps many postings from coming back at the same moment.
-    """
-    longest = min(_FIRST_WAIT_S * 2.0 ** min(attempts - 1, 30), _LONGEST_WAIT_S)
-    return longest * chance.uniform(0.5, 1.0)
+            store.put_off(connection, row.posting_key, attempts, next_try_at, answers.fit(reason))

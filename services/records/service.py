@@ -13,7 +13,13 @@ def build(runtime: Runtime) -> Service:
     """Put the service together. Raises RecordError for a wrong adapter or option."""
     record = open_record(runtime.settings)
     poll_s = runtime.settings.records.poll_s
-    poster = Poster(runtime.store, record, runtime.relay.wake, poll_s)
+    poster = Poster(
+        runtime.store,
+        record,
+        runtime.relay.wake,
+        poll_s,
+        per_minute=runtime.settings.records.postings_per_minute,
+    )
     listener = Listener(runtime.store, record, runtime.relay.wake, runtime.group.name, poll_s)
     reader = LineReader(
         runtime.store,

@@ -147,7 +147,9 @@ def supersede_drafts(connection: Connection, posting_keys: Sequence[str]) -> Non
     )
 
 
-def due(connection: Connection, now: datetime, limit: int) -> Sequence[PostingRow]:
+def due(
+    connection: Connection, now: datetime, limit: int, without_sites: Collection[str] = ()
+) -> Sequence[PostingRow]:
     """Give the first waiting posting of each patient, where its time has come."""
     heads = (
         select(
@@ -167,7 +169,11 @@ def due(connection: Connection, now: datetime, limit: int) -> Sequence[PostingRo
                 POSTINGS.c.sequence == heads.c.sequence,
             ),
         )
-        .where(POSTINGS.c.state == PostingState.WAITING.value, POSTINGS.c.next_try_at <= now)
+        .where(
+            POSTINGS.c.state == PostingState.WAITING.value,
+            POSTINGS.c.next_try_at <= now,
+            POSTINGS.c.site.not_in(without_sites),
+        )
         .order_by(POSTINGS.c.next_try_at, POSTINGS.c.sequence)
         .limit(limit)
     ).all()
@@ -251,3 +257,13 @@ def count_waiting(connection: Connection) -> int:
     """Count the postings that the record has not answered."""
     query = select(func.count()).select_from(POSTINGS)
     return int(connection.scalar(query.where(POSTINGS.c.state == PostingState.WAITING.value)) or 0)
+
+
+def oldest_waiting(connection: Connection) -> PostingRow | None:
+    """Give the posting that is first in line, or None."""
+    return connection.execute(
+        select(POSTINGS)
+        .where(POSTINGS.c.state == PostingState.WAITING.value)
+        .order_by(POSTINGS.c.sequence)
+        .limit(1)
+    ).one_or_none()

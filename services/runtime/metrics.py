@@ -18,3 +18,10 @@ DICOM_REQUESTS = Counter(
     "gomphosis_dicom_requests_total", "DICOM requests by kind and status", ["request", "status"]
 )
 FACTS_KEPT = Counter("gomphosis_facts_total", "Facts that intake has kept", ["kind", "outcome"])
+POSTINGS_WAITING = Gauge("gomphosis_postings_waiting", "Postings that the record has not answered")
+POSTINGS_OLDEST_SECONDS = Gauge(
+    "gomphosis_postings_oldest_seconds", "Age of the posting that is first in line"
+)
+RECORD_BREAKER_OPEN = Gauge(
+    "gomphosis_record_breaker_open", "1 while the record is spared after failures"
+)

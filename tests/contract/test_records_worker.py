@@ -30,6 +30,7 @@ from schemas.messages import parse
 from services.records.adapters.folder import FolderAdapter
 from services.records.answers import fit
 from services.records.listener import Listener
+from services.records.pacing import back_off_s
 from services.records.port import (
     Answer,
     ChargeAnswer,
@@ -39,7 +40,7 @@ from services.records.port import (
     RecordRefused,
     RecordUnavailable,
 )
-from services.records.poster import Poster, back_off_s
+from services.records.poster import Poster
 from services.records.store import POSTINGS
 from services.records.worker import handle
 from services.runtime.store import Store
