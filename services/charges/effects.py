@@ -1,6 +1,6 @@
 """What a decision in force does to the record: postings again, corrections, assignments. Pure."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -41,12 +41,22 @@ class Effect:
     assigned: tuple[str, str] | None = None
 
 
-def effects_of(listed: Iterable[ChargeException]) -> tuple[Effect, ...]:
-    """Give what the decisions in force do, in order; the same decision does the same again."""
-    return tuple(_effect(one, one.in_force) for one in listed if one.in_force is not None)
+def effects_of(
+    listed: Iterable[ChargeException], tried: Collection[str] = ()
+) -> tuple[Effect, ...]:
+    """Give what the decisions in force do, in order.
+
+    ``tried`` are the exceptions whose entry went out again before: one that was refused even so
+    gets a line of its own.
+    """
+    return tuple(
+        _effect(one, one.in_force, tried=one.id in tried)
+        for one in listed
+        if one.in_force is not None
+    )
 
 
-def _effect(listed: ChargeException, force: InForce) -> Effect:
+def _effect(listed: ChargeException, force: InForce, *, tried: bool) -> Effect:
     finding = listed.finding
     action = force.decision.action
     again: tuple[str, ...] = ()
@@ -54,9 +64,7 @@ def _effect(listed: ChargeException, force: InForce) -> Effect:
     assigned: tuple[str, str] | None = None
     if action is ExceptionAction.ASSIGN and finding.held is not None:
         assigned = (finding.held.line_id, force.decision.posting_key or "")
-    elif (
-        action is ExceptionAction.POST and finding.held is None and not _is_refused_credit(finding)
-    ):
+    elif action is ExceptionAction.POST and _goes_out_again(finding, tried=tried):
         # The same key again: a record that holds it after all knows it by that.
         again = (finding.expected.key,) if finding.expected is not None else ()
     elif action in {ExceptionAction.POST, ExceptionAction.REVERSE}:
@@ -74,10 +82,12 @@ def _effect(listed: ChargeException, force: InForce) -> Effect:
     )
 
 
-def _is_refused_credit(finding: Finding) -> bool:
+def _goes_out_again(finding: Finding, *, tried: bool) -> bool:
     """A record that refused a credit refuses it again; a line by itself it may take."""
     entry = finding.expected
-    return entry is not None and entry.amount < 0 and entry.state is Posted.REJECTED
+    if finding.held is not None or entry is None:
+        return False
+    return entry.state is not Posted.REJECTED or not (tried or entry.amount < 0)
 
 
 def _corrections(name: str, finding: Finding) -> tuple[Correction, ...]:

@@ -23,6 +23,7 @@ from services.charges.assess import ChargedStudy
 from services.charges.audit_chain import Audited
 from services.charges.books_store import load_books
 from services.charges.effects import Correction, Effect, effects_of
+from services.charges.effects_store import read_effects
 from services.charges.exceptions import Agreement, ChargeException, Decision, worklist
 from services.charges.reconcile import reconcile
 from services.charges.reconcile_tables import DECISION, EFFECT
@@ -89,10 +90,12 @@ class Reconciler:
     def _follow(self, work: Work, site: str, day: date, cause: Message[Payload]) -> list[Audited]:
         acts: list[Audited] = []
         for _ in range(_MOST_ROUNDS):
+            before = read_effects(work.connection, site, day, day)
+            tried = {effect.exception_id for effect, _ in before if effect.again}
             new = [
                 (effect, currency)
                 for listed, currency in self.listed(work.connection, site, day, day)
-                for effect in effects_of(listed)
+                for effect in effects_of(listed, tried)
                 if reconcile_store.add_effect(
                     work.connection, site, effect, currency, datetime.now(UTC)
                 )

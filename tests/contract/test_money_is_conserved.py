@@ -76,14 +76,13 @@ class Money(RuleBasedStateMachine):
         self.store = Store(f"sqlite:///{self.folder / 'store.db'}")
         self.record = FaultyRecord()
         self.clock = START
+        self.tries = 0
         self.charges = ChargesHandler(OWN_GROUP, load_tariffs(), RULES)
         self.reconciler = Reconciler(OWN_GROUP, RULES)
         # The poster's clock is far ahead, so that what was put off is due again at once.
         self.poster = Poster(self.store, self.record, lambda: None, 1.0, self._later)
         self.reader = LineReader(self.store, self.record, lambda: None, OWN_GROUP, 1.0, 1)
         self.revisions: Counter[str] = Counter()
-        self.waiting: list[Message[Payload]] = []
-        self.tries = 0
 
     def teardown(self) -> None:
         try:

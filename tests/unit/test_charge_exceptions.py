@@ -176,6 +176,21 @@ def test_a_credit_that_the_record_refused_is_put_right_by_a_line_of_its_own() ->
     ]
 
 
+def test_a_charge_refused_even_when_posted_again_gets_a_line_of_its_own() -> None:
+    findings = found([due(state=Posted.REJECTED, words="not posted")])
+    name = exception_id("north", findings[0])
+    decision = Decision(name, POST, "billing-1", BILLING, AT)
+    listed = worklist("north", findings, RULES, [decision], [], DAY)
+
+    (first,), (second,) = effects_of(listed), effects_of(listed, {name})
+
+    assert (first.again, first.corrections) == ((due().key,), ())
+    assert second.again == ()
+    assert [(fix.amount, fix.corrects) for fix in second.corrections] == [
+        (Decimal("38.00"), due().key)
+    ]
+
+
 def test_corrections_bring_every_patient_and_code_to_nothing() -> None:
     wrong = line(due(), patient="P-2002", amount=Decimal("50.00"))
     findings = found([due()], [wrong])
