@@ -57,6 +57,10 @@ def test_nobody_may_tell_an_image_without_its_file() -> None:
         (person(Role.TECHNICIAN), "tooth_absent", {}),
         (person(Role.VET), "note_signed", {"signer": "vet-1"}),
         (person(Role.TECHNICIAN, Role.BILLING), "charges_released", {}),
+        (RECORD, "record_lines_read", {}),
+        (person(Role.BILLING), "charge_exception_decided", {}),
+        (person(Role.LEAD), "charge_exception_decided", {}),
+        (person(Role.LEAD), "charge_exception_countersigned", {}),
     ],
 )
 def test_a_holder_may_tell_what_is_theirs(
@@ -86,6 +90,9 @@ def test_a_holder_may_tell_what_is_theirs(
         (person(Role.VET), "note_signed", {"signer": "vet-2"}, "payload.signer"),
         (person(Role.VET), "note_addended", {}, "payload.signer"),
         (person(), "view_excused", {}, "kind"),
+        (person(Role.BILLING), "charge_exception_countersigned", {}, "kind"),
+        (person(Role.VET), "charge_exception_decided", {}, "kind"),
+        (TABLET, "record_lines_read", {}, "kind"),
     ],
 )
 def test_anything_else_is_refused_and_the_field_named(
