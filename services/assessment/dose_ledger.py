@@ -18,10 +18,10 @@ from sqlalchemy import (
     Text,
     select,
 )
-from sqlalchemy.dialects import postgresql, sqlite
 
 from services.assessment.dose_rows import PatientDose, StudyDoseRow
 from services.runtime.tables import METADATA
+from services.runtime.upsert import replace_rows
 
 DOSE = Table(
     "assessment_dose",
@@ -65,9 +65,6 @@ _AT_ONCE = 1_000
 
 def write_rows(connection: Connection, site: str, rows: Collection[StudyDoseRow]) -> None:
     """Write rows in place of those of the same studies."""
-    if not rows:
-        return
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     values = [
         {
             "site": site,
@@ -90,10 +87,7 @@ def write_rows(connection: Connection, site: str, rows: Collection[StudyDoseRow]
         }
         for row in rows
     ]
-    statement = dialect.insert(DOSE)
-    key = [DOSE.c.site, DOSE.c.study_instance_uid]
-    changed = {c.name: statement.excluded[c.name] for c in DOSE.c if not c.primary_key}
-    connection.execute(statement.on_conflict_do_update(index_elements=key, set_=changed), values)
+    replace_rows(connection, DOSE, values)
 
 
 def rows_of_studies(

@@ -7,8 +7,8 @@ from sqlalchemy import Column, Connection, Date, Integer, String, Table, Text, b
 from schemas.conclusions import RoomDayAssessed
 from services.assessment.room_day import RoomDay
 from services.assessment.store import Kept
-from services.assessment.upsert import replace_row
 from services.runtime.tables import METADATA
+from services.runtime.upsert import replace_row
 
 ROOM_DAY = Table(
     "assessment_room_day",

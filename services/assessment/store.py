@@ -25,8 +25,8 @@ from schemas.conclusions import StudyAssessed
 from schemas.messages import parse
 from services.assessment.counting import Fact
 from services.assessment.room_day import RoomDay
-from services.assessment.upsert import add_row, replace_row
 from services.runtime.tables import METADATA, UtcDateTime
+from services.runtime.upsert import add_row, replace_row
 
 FACT = Table(
     "assessment_fact",

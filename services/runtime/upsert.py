@@ -15,6 +15,12 @@ def replace_row(connection: Connection, table: Table, values: Mapping[str, Any])
     connection.execute(_replacing(table, tuple(values)), dict(values))
 
 
+def replace_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write rows, each in place of the one with its primary key; all give the same columns."""
+    if rows:
+        connection.execute(_replacing(table, tuple(rows[0])), [dict(row) for row in rows])
+
+
 def add_row(connection: Connection, table: Table, values: Mapping[str, Any]) -> bool:
     """Write a row unless one with its primary key is there; tell whether it was new."""
     return connection.execute(_adding(table, tuple(values)), dict(values)).rowcount == 1
