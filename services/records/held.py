@@ -1,5 +1,6 @@
 """Whether a line that the record holds is the one that we would post. Pure."""
 
+from schemas.conclusions import EntryType
 from services.records.port import Accepted, Answer, ChargePosting, HeldLine, Rejected
 
 
@@ -23,3 +24,17 @@ def answer_of(held: HeldLine, posting: ChargePosting) -> Answer:
             "nothing was changed, a person has to compare the two"
         )
     return Accepted(held.reference, held.posting_day)
+
+
+def why_not_against(held: HeldLine, posting: ChargePosting) -> str | None:
+    """Tell why a credit does not fit the line that it names, if so."""
+    if held.type is not EntryType.CHARGE:
+        return f"{held.posting_key} is no charge"
+    if held.patient_id != posting.patient_id:
+        return f"charge {held.posting_key} is held for another patient"
+    if held.currency != posting.currency or held.amount < posting.entry.amount:
+        return (
+            f"charge {held.posting_key} is held with {held.amount} {held.currency}; "
+            f"{posting.entry.amount} {posting.currency} cannot be taken off it"
+        )
+    return None

@@ -300,6 +300,16 @@ class PatientRecord(ABC):
     def check(self) -> Verdict:
         """Reach the peer and say in plain words whether we can work with it. Never raises."""
 
+    def unmapped(
+        self, charges: Iterable[str], signers: Iterable[str], sites: Iterable[str]
+    ) -> Iterable[str]:
+        """Name what of ours the record has no code for, as ``field.name``; asked before go-live.
+
+        ``charges`` are codes of tariffs, ``signers`` and ``sites`` names of the group's.
+        """
+        del charges, signers, sites
+        return ()
+
     def read_orders(self) -> Iterable[OrderOffer | Unreadable]:
         """Give orders told since the last ``settle``; the same again until they are settled."""
         return ()

@@ -44,6 +44,7 @@ from services.records.adapters.folder_drops import AnswerDrop, OrderDrop, reject
 from services.records.adapters.folder_entry import LAYOUT, digest_of, read_entry
 from services.records.adapters.folder_lines import HELD, read_folder_lines, settle_hand_line
 from services.records.adapters.folder_periods import read_closed_through
+from services.records.held import why_not_against
 from services.records.port import (
     DATA_DIR_OPTION,
     Accepted,
@@ -274,23 +275,9 @@ class FolderAdapter(PatientRecord):
         reversing = self._held_reversal(posting)
         if reversing:
             return f"charge {entry.reverses} is reversed already, by {reversing}"
-        return _why_not_against(read_entry(path, self.path).held_line(), posting)
+        return why_not_against(read_entry(path, self.path).held_line(), posting)
 
     def _held_reversal(self, posting: ChargePosting) -> str | None:
         lines = self.read_charges(study_instance_uid=posting.study_instance_uid)
         reverses = posting.entry.reverses
         return next((line.posting_key for line in lines if line.reverses == reverses), None)
-
-
-def _why_not_against(held: HeldLine, posting: ChargePosting) -> str | None:
-    """Tell why a credit does not fit the line that it names, if so."""
-    if held.type is not EntryType.CHARGE:
-        return f"{held.posting_key} is no charge"
-    if held.patient_id != posting.patient_id:
-        return f"charge {held.posting_key} is held for another patient"
-    if held.currency != posting.currency or held.amount < posting.entry.amount:
-        return (
-            f"charge {held.posting_key} is held with {held.amount} {held.currency}; "
-            f"{posting.entry.amount} {posting.currency} cannot be taken off it"
-        )
-    return None

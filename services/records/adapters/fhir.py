@@ -1,0 +1,301 @@
+"""A patient record that speaks FHIR R4 over HTTP.
+
+Charges and credits become ChargeItems (``fhir_charge``), notes an ImagingStudy, a
+DiagnosticReport and DocumentReferences (``fhir_note``). Each is made by conditional create under
+our posting key as its identifier, so a repeated posting finds what the first one left. Patients
+and orders are looked up by their identifiers; nothing is posted for a patient whom the record
+does not know.
+"""
+
+import re
+from collections.abc import Iterable, Sequence
+from datetime import UTC, date, datetime
+from threading import Lock
+from typing import ClassVar
+
+from schemas.conclusions import EntryType
+from schemas.errors import InvalidInput
+from schemas.facts import RecordLine
+from services.records.adapters.fhir_capability import Capability, read_capability
+from services.records.adapters.fhir_charge import (
+    COUNTED,
+    charge_item,
+    correction_item,
+    held_line,
+    record_line,
+    same_posting,
+    site_of,
+)
+from services.records.adapters.fhir_client import FhirRecordClient, Resource
+from services.records.adapters.fhir_create import FhirRefusal, create, find, find_one
+from services.records.adapters.fhir_names import (
+    Names,
+    has_identifier,
+    identifier_of,
+    key_value,
+    reference_of,
+)
+from services.records.adapters.fhir_note import note_resources
+from services.records.adapters.fhir_note_posting import post_note
+from services.records.adapters.fhir_options import read_options
+from services.records.held import why_not_against
+from services.records.port import (
+    Accepted,
+    Answer,
+    ChargeAnswer,
+    ChargePosting,
+    CorrectionPosting,
+    HeldLine,
+    LateAnswer,
+    NotePosting,
+    OrderOffer,
+    PatientRecord,
+    RecordError,
+    RecordRefused,
+    Rejected,
+    Unreadable,
+    Verdict,
+)
+
+_CHARGE = "ChargeItem"
+_CHARGE_REFERENCE = re.compile(r"ChargeItem/[A-Za-z0-9\-.]{1,64}", re.ASCII)
+_PAGE = "100"
+
+
+class FhirAdapter(PatientRecord):
+    """Posts to one FHIR server. ``options``: see ``fhir_options.FhirOptions``."""
+
+    NAME: ClassVar[str] = "fhir"
+
+    def __init__(self, options: dict[str, str]) -> None:
+        self._options = read_options(options)
+        self._codes = self._options.codes
+        self._names = Names(self._options.namespace)
+        self._client = FhirRecordClient(self._options)
+        self._lock = Lock()
+        self._known: Capability | None = None
+        self._settled: set[str] = set()
+
+    def post_charge(self, posting: ChargePosting) -> ChargeAnswer:
+        try:
+            return self._put(posting, [])
+        except FhirRefusal as refusal:
+            return Rejected(str(refusal))
+
+    def reverse_charge(self, posting: ChargePosting) -> ChargeAnswer:
+        entry = posting.entry
+        if entry.type is not EntryType.CREDIT or entry.reverses is None:
+            return Rejected(f"{posting.key} is no credit that names the charge it reverses")
+        lines = self.read_charges(study_instance_uid=posting.study_instance_uid)
+        charge = next((line for line in lines if line.posting_key == entry.reverses), None)
+        if charge is None:
+            return Rejected(f"there is no charge {entry.reverses} for this study to reverse")
+        for line in lines:
+            if line.reverses == entry.reverses and line.posting_key != posting.key:
+                return Rejected(
+                    f"charge {entry.reverses} is reversed already, by {line.posting_key}"
+                )
+        reason = why_not_against(charge, posting)
+        if reason is not None:
+            return Rejected(reason)
+        try:
+            return self._put(posting, [{"reference": charge.reference}])
+        except FhirRefusal as refusal:
+            return Rejected(str(refusal))
+
+    def find_charge(self, posting: ChargePosting) -> HeldLine | None:
+        found = find(self._client, _CHARGE, self._names.posting_key, key_value(posting.key))
+        if len(found) != 1 or found[0].get("status") not in COUNTED:
+            return None  # several, or one taken out by hand: the posting itself tells a person
+        return self._line(found[0])
+
+    def read_charges(
+        self, *, study_instance_uid: str | None = None, patient_id: str | None = None
+    ) -> Sequence[HeldLine]:
+        if study_instance_uid is not None:
+            value = key_value(study_instance_uid)
+            found = find(self._client, _CHARGE, self._names.study, value)
+        elif patient_id is not None:
+            found = self._of_patient(patient_id)
+        else:
+            found = list(self._client.search(_CHARGE, _count=_PAGE))
+        counted = [one for one in found if one.get("status") in COUNTED]
+        ordered = sorted(counted, key=lambda one: str(one.get("enteredDate", "")))
+        lines = [line for one in ordered if (line := self._line(one)) is not None]
+        return [line for line in lines if patient_id in {None, line.patient_id}]
+
+    def correct_charge(self, posting: CorrectionPosting) -> Answer:
+        entry = posting.entry
+        # The code may be one that a person entered there: then it is the record's own already.
+        code = self._codes.charge(entry.code) or entry.code
+        known = _CHARGE_REFERENCE.fullmatch(entry.corrects) is not None
+        beside: list[Resource] = [{"reference": entry.corrects}] if known else []
+        try:
+            self._capable()
+            subject = self._subject(entry.patient_id)
+            now = datetime.now(UTC)
+            item = correction_item(posting, self._names, self._codes, code, subject, beside, now)
+            return self._create(item, posting.key)
+        except FhirRefusal as refusal:
+            return Rejected(str(refusal))
+
+    def read_lines(self, site: str, first: date, last: date) -> Iterable[RecordLine | Unreadable]:
+        days = [f"ge{first.isoformat()}", f"le{last.isoformat()}"]
+        patients: dict[str, str] = {}
+        for item in self._client.search(_CHARGE, occurrence=days, _count=_PAGE):
+            if item.get("status") not in COUNTED:
+                continue
+            if site_of(item, self._names, self._codes) not in {None, site}:
+                continue
+            try:
+                line = record_line(
+                    item, self._names, self._codes, lambda told: self._patient_id(told, patients)
+                )
+            except InvalidInput as error:
+                token_ = f"{reference_of(item)}@{item.get('meta')}"
+                if token_ not in self._settled:
+                    body = repr(item).encode()
+                    yield Unreadable(token=token_, body=body, error=error, kind=_CHARGE)
+                continue
+            if first <= line.service_day <= last:
+                yield line
+
+    def post_note(self, posting: NotePosting) -> Answer:
+        note = posting.note
+        try:
+            capability = self._capable()
+            subject = self._subject(note.patient_id)
+            order = self._order(note.accession_number)
+            made = note_resources(posting, self._names, self._codes, subject, order)
+            told = capability.transactions
+            return Accepted(post_note(self._client, self._names, posting, made, transactions=told))
+        except FhirRefusal as refusal:
+            return Rejected(str(refusal))
+
+    def unmapped(
+        self, charges: Iterable[str], signers: Iterable[str], sites: Iterable[str]
+    ) -> Iterable[str]:
+        return list(self._codes.unmapped(charges, signers, sites))
+
+    def check(self) -> Verdict:
+        where = f"FHIR server {self._options.base_url}"
+        try:
+            found = self._ask()
+        except RecordError as error:
+            return Verdict(False, str(error))
+        if found.wanting:
+            return Verdict(False, f"{where} ({found.software}) lacks: {'; '.join(found.wanting)}")
+        way = "in transactions" if found.transactions else "one resource after another"
+        return Verdict(True, f"{where} ({found.software}): reached; notes go {way}")
+
+    def settle(self, item: OrderOffer | LateAnswer | Unreadable) -> None:
+        # In memory only: after a restart a line that cannot be read is kept for triage again.
+        self._settled.add(item.token)
+
+    def close(self) -> None:
+        self._client.close()
+
+    def _ask(self) -> Capability:
+        reply = self._client.read("metadata")
+        if reply is None:
+            raise RecordRefused(
+                f"FHIR server: expected a CapabilityStatement, {self._options.base_url}/metadata "
+                "is not there"
+            )
+        return read_capability(reply.content, orders=bool(self._options.order_system))
+
+    def _capable(self) -> Capability:
+        """Ask once what the server can do; nothing is posted to one that could double it."""
+        with self._lock:
+            if self._known is None:
+                found = self._ask()
+                if found.wanting:
+                    raise RecordRefused(f"FHIR server lacks: {'; '.join(found.wanting)}")
+                self._known = found
+            return self._known
+
+    def _put(self, posting: ChargePosting, beside: list[Resource]) -> Answer:
+        self._capable()
+        code = self._codes.charge(posting.entry.code)
+        if code is None:
+            raise FhirRefusal(
+                f"charge code {posting.entry.code} has no code of the record: add it to 'charges' "
+                "of the codes file and start the service again, then release the charges again"
+            )
+        subject = self._subject(posting.patient_id)
+        order = self._order(posting.accession_number)
+        if order is not None:
+            beside = [*beside, order]
+        now = datetime.now(UTC)
+        item = charge_item(posting, self._names, self._codes, code, subject, beside, now)
+        return self._create(item, posting.key)
+
+    def _create(self, item: Resource, key: str) -> Answer:
+        made = create(self._client, _CHARGE, item, self._names.posting_key, key_value(key))
+        if made.held is None:
+            return Accepted(made.reference)
+        other = same_posting(made.held, item, self._names)
+        if other is not None:
+            return Rejected(
+                f"{made.reference} {other} under the key {key}; "
+                "nothing was changed, a person has to compare the two"
+            )
+        held = self._line(made.held)
+        return Accepted(made.reference, held.posting_day if held else None)
+
+    def _line(self, item: Resource) -> HeldLine | None:
+        try:
+            return held_line(item, self._names)
+        except (InvalidInput, KeyError, ValueError) as error:
+            raise RecordRefused(
+                f"{reference_of(item)} cannot be read as we wrote it ({error}); put it right there"
+            ) from error
+
+    def _subject(self, patient_id: str) -> Resource:
+        """Look the patient up: exactly one, and none that was merged into another."""
+        system = self._options.patient_system
+        found = find_one(self._client, "Patient", system, patient_id)
+        if found is None:
+            raise FhirRefusal(f"the record knows no patient {patient_id} under {system}")
+        links = found.get("link")
+        for link in links if isinstance(links, list) else []:
+            if isinstance(link, dict) and link.get("type") == "replaced-by":
+                raise FhirRefusal(f"patient {patient_id} was merged into another in the record")
+        identifier = {"system": system, "value": patient_id}
+        return {"reference": reference_of(found), "identifier": identifier}
+
+    def _order(self, accession_number: str | None) -> Resource | None:
+        """Look the order up; one that the record does not know is named by its number alone."""
+        system = self._options.order_system
+        if not system or not accession_number:
+            return None
+        found = find(self._client, "ServiceRequest", system, accession_number)
+        if len(found) == 1:
+            return {"reference": reference_of(found[0])}
+        identifier = {"system": system, "value": accession_number}
+        return {"type": "ServiceRequest", "identifier": identifier}
+
+    def _of_patient(self, patient_id: str) -> list[Resource]:
+        try:
+            subject = self._subject(patient_id)
+        except FhirRefusal:
+            return []  # the record knows no such patient, so it holds nothing of theirs
+        reference = str(subject["reference"])
+        found = self._client.search(_CHARGE, patient=reference, _count=_PAGE)
+        return list({reference_of(one): one for one in found}.values())
+
+    def _patient_id(self, subject: Resource, known: dict[str, str]) -> str:
+        """Give our id of the patient whom an item is for."""
+        system = self._options.patient_system
+        told = subject.get("identifier")
+        if isinstance(told, dict) and has_identifier({"identifier": told}, system, told["value"]):
+            return str(told["value"])
+        reference = str(subject.get("reference", ""))
+        if reference not in known:
+            reply = self._client.read(reference) if reference else None
+            found = identifier_of(reply.content, system) if reply else None
+            if found is None:
+                expected = f"a patient with an identifier of {system}"
+                raise InvalidInput("ChargeItem.subject", reference, expected)
+            known[reference] = found
+        return known[reference]

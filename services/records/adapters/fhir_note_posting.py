@@ -1,0 +1,183 @@
+"""Bringing a note's revision to a FHIR server: in one transaction where it can, else in steps.
+
+Every step is safe to repeat: what was made before a crash is found by its identifier.
+"""
+
+from uuid import uuid4
+
+from services.records.adapters.fhir_client import FhirRecordClient, Resource
+from services.records.adapters.fhir_create import (
+    FhirRefusal,
+    create,
+    find_one,
+    reference_in,
+    refusal,
+)
+from services.records.adapters.fhir_names import (
+    DICOM_UID,
+    Names,
+    key_value,
+    query,
+    reference_of,
+)
+from services.records.adapters.fhir_note import (
+    NoteResources,
+    edited,
+    link,
+    revision_of,
+    same_note,
+)
+from services.records.port import NotePosting, RecordUnavailable
+
+_REPORT = "DiagnosticReport"
+_DOCUMENT = "DocumentReference"
+_STUDY = "ImagingStudy"
+
+
+def post_note(
+    client: FhirRecordClient,
+    names: Names,
+    posting: NotePosting,
+    made: NoteResources,
+    *,
+    transactions: bool,
+) -> str:
+    """Put a revision into the record; give the reference of its document.
+
+    Raises FhirRefusal where the record holds something else, and what the client raises.
+    """
+    study_uid = key_value(posting.note.study_instance_uid)
+    document = find_one(client, _DOCUMENT, names.posting_key, key_value(posting.key))
+    if document is not None and not same_note(document, made.document, names):
+        raise _other_content(document, posting)
+    report = find_one(client, _REPORT, names.report, study_uid)
+    if report is not None:
+        _refuse_foreign(report, made.report, names, posting)
+    behind = report is None or revision_of(report, names) < posting.note.revision
+    if document is not None and not behind:
+        return reference_of(document)
+    bring = _together if transactions else _in_steps
+    return bring(client, names, posting, made, report if behind else None, report)
+
+
+def _in_steps(
+    client: FhirRecordClient,
+    names: Names,
+    posting: NotePosting,
+    made: NoteResources,
+    old: Resource | None,
+    held: Resource | None,
+) -> str:
+    uid = made.study["identifier"][0]["value"]
+    study = create(client, _STUDY, made.study, DICOM_UID, uid).reference
+    link(made, study, reference_of(held) if held else "")
+    if old is not None:
+        _update(client, _merged(old, made.report, names))
+    elif held is None:
+        value = key_value(posting.note.study_instance_uid)
+        report = create(client, _REPORT, made.report, names.report, value)
+        if report.held is not None:
+            raise RecordUnavailable(f"FHIR server: {report.reference} was made meanwhile")
+        link(made, study, report.reference)
+    done = create(client, _DOCUMENT, made.document, names.posting_key, key_value(posting.key))
+    if done.held is not None and not same_note(done.held, made.document, names):
+        raise _other_content(done.held, posting)
+    return done.reference
+
+
+def _together(
+    client: FhirRecordClient,
+    names: Names,
+    posting: NotePosting,
+    made: NoteResources,
+    old: Resource | None,
+    held: Resource | None,
+) -> str:
+    """Send all in one transaction Bundle (FHIR R4 section 3.1.0.11): it holds whole or not."""
+    study, report = f"urn:uuid:{uuid4()}", f"urn:uuid:{uuid4()}"
+    link(made, study, reference_of(held) if held else report)
+    uid = made.study["identifier"][0]["value"]
+    entries = [_made(study, made.study, query(DICOM_UID, uid))]
+    if old is not None:
+        changed = _merged(old, made.report, names)
+        request = {"method": "PUT", "url": reference_of(changed), **_if_match(old, "ifMatch")}
+        entries.append({"fullUrl": report, "resource": changed, "request": request})
+    elif held is None:
+        value = key_value(posting.note.study_instance_uid)
+        entries.append(_made(report, made.report, query(names.report, value)))
+    key = key_value(posting.key)
+    entries.append(_made(f"urn:uuid:{uuid4()}", made.document, query(names.posting_key, key)))
+    bundle = {"resourceType": "Bundle", "type": "transaction", "entry": entries}
+    reply = client.send("POST", "", bundle)
+    if reply.status == 412:
+        raise RecordUnavailable(f"FHIR server: the report changed meanwhile: {reply.words()}")
+    if reply.status != 200:
+        raise refusal(reply, "Bundle")
+    answers = reply.content.get("entry")
+    last = answers[-1] if isinstance(answers, list) and answers else {}
+    told = last.get("response") if isinstance(last, dict) else None
+    if isinstance(told, dict) and str(told.get("status", "")).startswith("201"):
+        reference = reference_in(str(told.get("location", "")), _DOCUMENT)
+        if reference:
+            return reference
+    found = find_one(client, _DOCUMENT, names.posting_key, key)
+    if found is None:
+        raise RecordUnavailable("FHIR server: the note is told of and not found yet")
+    if not same_note(found, made.document, names):
+        raise _other_content(found, posting)
+    return reference_of(found)
+
+
+def _made(full_url: str, resource: Resource, condition: str) -> Resource:
+    request = {"method": "POST", "url": resource["resourceType"], "ifNoneExist": condition}
+    return {"fullUrl": full_url, "resource": resource, "request": request}
+
+
+def _update(client: FhirRecordClient, report: Resource) -> None:
+    reply = client.send("PUT", reference_of(report), report, _if_match(report, "If-Match"))
+    if reply.status == 412:
+        raise RecordUnavailable(f"FHIR server: the report changed meanwhile: {reply.words()}")
+    if reply.status not in {200, 201}:
+        raise refusal(reply, _REPORT)
+
+
+def _if_match(held: Resource, name: str) -> dict[str, str]:
+    """Ask that nobody changed it since we read it, where the server counts versions."""
+    meta = held.get("meta")
+    version = meta.get("versionId") if isinstance(meta, dict) else None
+    return {name: f'W/"{version}"'} if version else {}
+
+
+def _merged(old: Resource, new: Resource, names: Names) -> Resource:
+    """Put the new revision over the held report; what the record has added to it stays."""
+    extensions = old.get("extension")
+    others = [
+        one
+        for one in (extensions if isinstance(extensions, list) else [])
+        if isinstance(one, dict) and one.get("url") != names.extension
+    ]
+    return {
+        **old,
+        **new,
+        "identifier": old["identifier"],
+        "extension": [*others, *new["extension"]],
+    }
+
+
+def _refuse_foreign(held: Resource, new: Resource, names: Names, posting: NotePosting) -> None:
+    name = reference_of(held)
+    subject = held.get("subject")
+    if not isinstance(subject, dict) or subject.get("reference") != new["subject"]["reference"]:
+        raise FhirRefusal(f"{name} of this study is held for another patient")
+    if revision_of(held, names) < posting.note.revision and edited(held, names):
+        raise FhirRefusal(
+            f"{name} was changed in the record since revision {revision_of(held, names)}; "
+            "nothing was overwritten, a person has to bring the two together"
+        )
+
+
+def _other_content(held: Resource, posting: NotePosting) -> FhirRefusal:
+    return FhirRefusal(
+        f"{reference_of(held)} is held under {posting.key} with other content; "
+        "nothing was changed, a person has to compare the two"
+    )

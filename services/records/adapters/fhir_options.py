@@ -1,0 +1,122 @@
+"""The options of the FHIR adapter, as the settings give them (``records.options``)."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from schemas.errors import InvalidInput
+from schemas.mappings.posted_codes import OURS, PostedCodes, load_posted_codes
+from services.records.port import DATA_DIR_OPTION, RecordOptionError
+
+_KNOWN = (
+    "base_url",
+    "patient_system",
+    "order_system",
+    "namespace",
+    "codes",
+    "token_file",
+    "token_url",
+    "client_id",
+    "client_secret_file",
+    "scope",
+    "ca_file",
+    "timeout_s",
+)
+_NAMESPACE = "https://gomphosis.invalid/fhir"
+"""Ours while a group gives no URI of its own; ``.invalid`` never resolves (RFC 2606)."""
+
+
+@dataclass(frozen=True, slots=True)
+class FhirOptions:
+    """One FHIR R4 server that charges and notes go to.
+
+    ``patient_system`` and ``order_system``: the identifier systems of patient ids and accession
+    numbers; without ``order_system`` no order is looked up. ``namespace``: the URI under which our
+    keys are identifiers. ``codes``: a YAML file (``PostedCodes``). Secrets are read from files:
+    a bearer token, or OAuth 2.0 client credentials.
+    """
+
+    base_url: str
+    patient_system: str
+    order_system: str
+    namespace: str
+    codes: PostedCodes
+    token: str
+    token_url: str
+    client_id: str
+    client_secret: str
+    scope: str
+    ca_file: Path | None
+    timeout_s: float
+
+
+def read_options(options: dict[str, str]) -> FhirOptions:
+    """Read the options. Raises RecordOptionError, naming the first that is wrong."""
+    for name, value in options.items():
+        if name not in _KNOWN and name != DATA_DIR_OPTION:
+            expected = f"no such option; FHIR knows: {', '.join(_KNOWN)}"
+            raise RecordOptionError(name, value, expected)
+    token_url = options.get("token_url", "")
+    if token_url:
+        _address("token_url", token_url)
+        if options.get("token_file") or not options.get("client_id"):
+            expected = "client_id and client_secret_file beside it, and no token_file"
+            raise RecordOptionError("token_url", token_url, expected)
+    return FhirOptions(
+        base_url=_address("base_url", options.get("base_url", "")),
+        patient_system=_system("patient_system", options.get("patient_system", "")),
+        order_system=options.get("order_system", ""),
+        namespace=_system("namespace", options.get("namespace") or _NAMESPACE).rstrip("/"),
+        codes=_codes(options.get("codes", "")),
+        token=_secret("token_file", options.get("token_file", "")),
+        token_url=token_url,
+        client_id=options.get("client_id", ""),
+        client_secret=_secret("client_secret_file", options.get("client_secret_file", "")),
+        scope=options.get("scope", ""),
+        ca_file=Path(options["ca_file"]) if options.get("ca_file") else None,
+        timeout_s=_seconds("timeout_s", options.get("timeout_s", "20")),
+    )
+
+
+def _address(name: str, value: str) -> str:
+    split = urlsplit(value)
+    if split.scheme not in {"http", "https"} or not split.netloc or split.username:
+        raise RecordOptionError(name, value, "an address such as https://record.invalid/fhir")
+    return value
+
+
+def _system(name: str, value: str) -> str:
+    if not urlsplit(value).scheme or any(one in value for one in "|,$\\ "):
+        raise RecordOptionError(name, value, "a URI such as https://record.invalid/patient-id")
+    return value
+
+
+def _codes(value: str) -> PostedCodes:
+    if not value:
+        return OURS
+    try:
+        return load_posted_codes(Path(value))
+    except InvalidInput as error:
+        raise RecordOptionError("codes", value, str(error)) from error
+
+
+def _secret(name: str, value: str) -> str:
+    if not value:
+        return ""
+    try:
+        told = Path(value).read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise RecordOptionError(name, value, f"a file that can be read ({error})") from error
+    if not told or not told.isascii() or not told.isprintable():
+        raise RecordOptionError(name, value, "a file with one line of ASCII in it")
+    return told
+
+
+def _seconds(name: str, value: str) -> float:
+    try:
+        told = float(value)
+    except ValueError as error:
+        raise RecordOptionError(name, value, "a number of seconds") from error
+    if not 0.0 < told <= 600.0:
+        raise RecordOptionError(name, value, "more than 0 and at most 600 seconds")
+    return told

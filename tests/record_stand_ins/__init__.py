@@ -1,0 +1,1 @@
+"""Stand-in records, each a process of its own, that also misbehave."""
