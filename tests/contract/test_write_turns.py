@@ -37,7 +37,7 @@ def url(tmp_path: Path) -> str:
 
 def add_one(store: Store) -> None:
     with store.begin() as connection:
-        value = connection.scalar(select(COUNT.c.value))
+        value = connection.execute(select(COUNT.c.value)).scalar_one()
         connection.execute(update(COUNT).values(value=value + 1))
 
 
