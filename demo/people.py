@@ -24,8 +24,9 @@ class Person:
         self._name = name
         self._door = HttpTeller(url, name)
 
-    def _tell(self, at: datetime, fact: Payload) -> None:
-        self._door.tell(fact.KIND, at, fact.model_dump(mode="json"), fact.VERSION)
+    def _tell(self, at: datetime, fact: Payload, *, signs: bool = False) -> None:
+        told = fact.model_dump(mode="json", exclude=set(fact.SET_BY_INTAKE))
+        self._door.tell(fact.KIND, at, told, fact.VERSION, signs=signs)
 
     def confirms_readiness(self, at: datetime, study: str) -> None:
         """Confirm the surgical plane, everybody out of the beam, a new cover on the sensor."""
@@ -55,4 +56,4 @@ class Person:
 
     def signs(self, at: datetime, study: str, note_sha256: str) -> None:
         fact = NoteSigned(study_instance_uid=study, note_sha256=note_sha256, signer=self._name)
-        self._tell(at, fact)
+        self._tell(at, fact, signs=True)

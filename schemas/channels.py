@@ -77,7 +77,7 @@ RECORDS = Subscription(
 
 SUBSCRIPTIONS: tuple[Subscription, ...] = (INTAKE, ASSESSMENT, CHARGES, NOTES, RECORDS)
 
-OPEN_KINDS: frozenset[str] = frozenset({"room_day_assessed"})
+OPEN_KINDS: frozenset[str] = frozenset({"room_day_assessed", "note_unsigned"})
 """Conclusions for whoever binds a queue to them: none of ours has to. Every other kind that no
 queue hears is a fault, and waits in its outbox."""
 

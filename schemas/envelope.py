@@ -69,6 +69,8 @@ class Payload(Contract):
 
     KIND: ClassVar[str]
     VERSION: ClassVar[int] = 1
+    SET_BY_INTAKE: ClassVar[frozenset[str]] = frozenset()
+    """Fields that intake fills itself; no sender may tell them, and no resend differs by them."""
 
     def natural_key(self, occurred_at: datetime) -> str:
         """Tell the identity of what is told, the same under any message id.

@@ -9,15 +9,35 @@ from pathlib import Path
 from typing import Annotated, Any, ClassVar, Self
 from zoneinfo import ZoneInfo
 
+from babel import Locale, UnknownLocaleError
 from pydantic import AfterValidator, Field, model_validator
 
 from schemas.base import Contract, Name, Positive, Text, Tooth
 from schemas.errors import InvalidInput
 from schemas.facts.desk import Sha256
 from schemas.facts.exposure import Receptor
+from schemas.facts.order import WeightUnit
 from schemas.outputs import Waveform
+from schemas.people import Person, Role
 from schemas.rule_files import read_rules
 from schemas.tube_calibration import TubeCalibration
+
+__all__ = [
+    "AeTitle",
+    "Device",
+    "DeviceKind",
+    "Endpoint",
+    "Group",
+    "LocaleName",
+    "Network",
+    "Person",
+    "Role",
+    "Sensor",
+    "Site",
+    "TimeZoneName",
+    "Tube",
+    "load_group",
+]
 
 AeTitle = Annotated[str, Field(min_length=1, max_length=16, pattern=r"^[\x21-\x5b\x5d-\x7e]+$")]
 """A DICOM application entity title without spaces (PS3.5 section 6.2, VR AE; from memory)."""
@@ -36,6 +56,15 @@ def _network(value: str) -> str:
     return value
 
 
+def _known_locale(value: str) -> str:
+    try:
+        Locale.parse(value)
+    except (ValueError, UnknownLocaleError) as error:
+        raise ValueError("expected a locale of the Unicode CLDR (en_GB, de_AT)") from error
+    return value
+
+
+LocaleName = Annotated[str, Field(max_length=32), AfterValidator(_known_locale)]
 TimeZoneName = Annotated[str, AfterValidator(_known_zone)]
 Network = Annotated[str, AfterValidator(_network)]
 
@@ -165,31 +194,14 @@ class Device(Contract):
         return any(caller in ip_network(network) for network in self.addresses)
 
 
-class Role(StrEnum):
-    VET = "vet"
-    TECHNICIAN = "technician"
-    BILLING = "billing"
-    ADMIN = "admin"
-    LEAD = "lead"
-
-
-class Person(Contract):
-    """A member of staff, by a short name that logs and facts may carry."""
-
-    name: Name
-    title: Text
-    roles: tuple[Role, ...]
-    token_sha256: Sha256 | None = None
-
-    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
-        {"name": "vet-1", "title": "Invented Vet", "roles": ["vet"]},
-    )
-
-
 class Site(Contract):
     """One animal hospital: its clock's zone, its rooms, its devices.
 
     ``techniques`` names its technique chart; without one, settings are compared with nothing.
+    ``locale`` (``en_GB``) is how a note writes days and numbers; without one days are ISO 8601,
+    with a decimal point. In ``weight_unit`` a note shows weights, beside the unit they were told
+    in. ``remind_unsigned_after_hours``: how old a note of a closed study is at each reminder of
+    its signature; the hours that hold without a word of the site are invented.
     """
 
     name: Name
@@ -203,6 +215,12 @@ class Site(Contract):
     tariff: Name
     limits: Name = "group_default"
     techniques: Name | None = None
+    locale: LocaleName | None = None
+    weight_unit: WeightUnit | None = None
+    remind_unsigned_after_hours: Annotated[tuple[Positive, ...], Field(max_length=20)] = (
+        24.0,
+        72.0,
+    )
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -225,6 +243,13 @@ class Site(Contract):
         for device in self.devices:
             if device.room is not None and device.room not in self.rooms:
                 raise ValueError(f"expected the room of {device.name} among {self.rooms}")
+        return self
+
+    @model_validator(mode="after")
+    def _reminders_come_one_after_the_other(self) -> Self:
+        hours = self.remind_unsigned_after_hours
+        if list(hours) != sorted(set(hours)):
+            raise ValueError("expected remind_unsigned_after_hours to rise")
         return self
 
     @model_validator(mode="after")

@@ -30,6 +30,7 @@ GROUP = Group.model_validate_json(
        "called_ae_title": "GOMPHOSIS", "rooms": ["dental-1"], "tariff": "invented-2026",
        "people": [
          {"name": "vet-1", "title": "Invented Vet", "roles": ["vet"]},
+         {"name": "trainee-1", "title": "Invented Trainee", "roles": ["trainee"]},
          {"name": "vet-2", "title": "Other Invented Vet", "roles": ["vet", "lead"]},
          {"name": "tech-1", "title": "Invented Technician", "roles": ["technician"]}]}]}"""
 )

@@ -28,7 +28,17 @@ from schemas.conclusions.findings import (
     RepeatKind,
     TechniqueFinding,
 )
-from schemas.conclusions.note import Addendum, NoteSection, NoteState, NoteWritten
+from schemas.conclusions.note import (
+    Addendum,
+    NoteSection,
+    NoteState,
+    NoteUnsigned,
+    NoteWritten,
+    SectionDifference,
+    Signature,
+    WordsOp,
+    WordsRun,
+)
 from schemas.conclusions.room_day import (
     ClockStand,
     LooseExposure,
@@ -53,6 +63,7 @@ CONCLUSIONS: tuple[type[Payload], ...] = (
     ChargesAssessed,
     ChargesCorrected,
     NoteWritten,
+    NoteUnsigned,
     RoomDayAssessed,
 )
 
@@ -83,6 +94,7 @@ __all__ = [
     "NotCharged",
     "NoteSection",
     "NoteState",
+    "NoteUnsigned",
     "NoteWritten",
     "PatientPeriodDose",
     "PlannedDose",
@@ -92,10 +104,14 @@ __all__ = [
     "RepeatFound",
     "RepeatKind",
     "RoomDayAssessed",
+    "SectionDifference",
+    "Signature",
     "StudyAssessed",
     "StudyState",
     "TaxSum",
     "TechniqueFinding",
     "ViewResult",
     "ViewStatus",
+    "WordsOp",
+    "WordsRun",
 ]

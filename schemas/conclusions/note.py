@@ -2,11 +2,11 @@
 
 from datetime import datetime
 from enum import StrEnum
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field
 
-from schemas.base import Contract, Name, Text, Uid, UtcTime
+from schemas.base import Contract, Name, NotNegative, Text, Uid, UtcTime
 from schemas.envelope import Payload
 from schemas.facts.desk import Sha256
 from schemas.facts.image import ShortText
@@ -47,11 +47,77 @@ class Addendum(Contract):
     )
 
 
+class Signature(Contract):
+    """Who signed which content, and when they proved anew who they are (intake's clock).
+
+    ``final``: a vet's. A trainee's signature is not, and covers the note only while
+    ``content_sha256`` is the note's.
+    """
+
+    signer: Name
+    signed_at: UtcTime
+    reauthenticated_at: UtcTime | None = None
+    content_sha256: Sha256
+    final: bool
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "signer": "vet-1",
+            "signed_at": "2026-03-02T16:00:00Z",
+            "reauthenticated_at": "2026-03-02T16:00:01Z",
+            "content_sha256": "0" * 64,
+            "final": True,
+        },
+    )
+
+
+class WordsOp(StrEnum):
+    """What a run of words is, against the draft."""
+
+    SAME = "same"
+    REMOVED = "removed"
+    ADDED = "added"
+
+
+class WordsRun(Contract):
+    """Words that follow each other and share one fate; joined, the runs are the whole text."""
+
+    op: WordsOp
+    text: Annotated[str, Field(min_length=1, max_length=20_000)]
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = ({"op": "added", "text": "one view is "},)
+
+
+class SectionDifference(Contract):
+    """How a person's words in a section differ from the draft's, word by word.
+
+    ``SAME`` and ``REMOVED`` runs together are the draft's text, ``SAME`` and ``ADDED`` the
+    person's. A correction removes nothing from the note: the draft's text stands below it.
+    """
+
+    section: Name
+    title: Text
+    author: Name
+    runs: tuple[WordsRun, ...]
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "section": "views",
+            "title": "Views",
+            "author": "vet-1",
+            "runs": [{"op": "same", "text": "1 of 14 "}, {"op": "added", "text": "views."}],
+        },
+    )
+
+
 class NoteWritten(Payload):
     """A study's note as it stands, at a revision; the newest counts.
 
     ``content_sha256`` is over the sections alone: what a signature is bound to. Once signed,
-    the sections never change; a later fact leads to ``addendum_proposal``.
+    the sections never change; a later fact leads to ``addendum_proposal``. ``signer`` is the vet
+    whose signature made it final; ``signatures`` has the trainee's before it too, and
+    ``needs_cosign`` says that one of them waits for a vet's. ``short_text`` and ``short_html``
+    are the short form.
     """
 
     KIND: ClassVar[str] = "note_written"
@@ -69,8 +135,13 @@ class NoteWritten(Payload):
     signed_at: UtcTime | None = None
     addenda: tuple[Addendum, ...] = ()
     addendum_proposal: Text | None = None
+    signatures: tuple[Signature, ...] = ()
+    needs_cosign: bool = False
+    differences: tuple[SectionDifference, ...] = ()
     text: Annotated[str, Field(max_length=200_000)]
     html: Annotated[str, Field(max_length=400_000)]
+    short_text: Annotated[str, Field(max_length=100_000)] | None = None
+    short_html: Annotated[str, Field(max_length=200_000)] | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -90,3 +161,40 @@ class NoteWritten(Payload):
     def natural_key(self, occurred_at: datetime) -> str:
         del occurred_at
         return f"note:{self.study_instance_uid}:{self.revision}"
+
+
+class NoteUnsigned(Payload):
+    """A note of finished work waits for a signature: a task for a person, told once per reminder.
+
+    ``reminder`` counts from 1. ``waits_for`` is a vet's ``signature``, or the ``cosignature``
+    after a trainee's.
+    """
+
+    KIND: ClassVar[str] = "note_unsigned"
+
+    study_instance_uid: Uid
+    patient_id: ShortText
+    accession_number: ShortText | None = None
+    waiting_since: UtcTime
+    age_hours: NotNegative
+    reminder: Annotated[int, Field(ge=1)]
+    waits_for: Literal["signature", "cosignature"]
+    trainee: Name | None = None
+    words: Text
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "study_instance_uid": "2.25.1001",
+            "patient_id": "P-1001",
+            "waiting_since": "2026-03-02T16:00:00Z",
+            "age_hours": 24.1,
+            "reminder": 1,
+            "waits_for": "signature",
+            "words": "The note has waited for a signature for 24 hours.",
+        },
+    )
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        del occurred_at
+        since = self.waiting_since.isoformat()
+        return f"unsigned:{self.study_instance_uid}:{since}:{self.reminder}"

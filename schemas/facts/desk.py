@@ -6,7 +6,7 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import Field
 
-from schemas.base import Name, Text, Uid
+from schemas.base import Name, Text, Uid, UtcTime
 from schemas.envelope import Payload
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
@@ -51,13 +51,21 @@ class NoteAmended(Payload):
 
 
 class NoteSigned(Payload):
-    """A named vet signs the note whose content has this hash, and no other content."""
+    """A named person signs the note whose content has this hash, and no other content.
+
+    A vet's signature makes the note final. A trainee's does not: a vet signs after it.
+    ``reauthenticated_at`` is when the signer proved anew who they are, by intake's own clock; no
+    sender may tell it. Version 1 had none: such a signature counts no more, and is given again.
+    """
 
     KIND: ClassVar[str] = "note_signed"
+    VERSION: ClassVar[int] = 2
+    SET_BY_INTAKE: ClassVar[frozenset[str]] = frozenset({"reauthenticated_at"})
 
     study_instance_uid: Uid
     note_sha256: Sha256
     signer: Name
+    reauthenticated_at: UtcTime | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {"study_instance_uid": "2.25.1001", "note_sha256": "0" * 64, "signer": "vet-1"},
@@ -69,13 +77,19 @@ class NoteSigned(Payload):
 
 
 class NoteAddended(Payload):
-    """A vet adds to a signed note; the signed text stays as it was."""
+    """A vet adds to a signed note; the signed text stays as it was.
+
+    It is a signature too: ``reauthenticated_at`` as in ``NoteSigned``.
+    """
 
     KIND: ClassVar[str] = "note_addended"
+    VERSION: ClassVar[int] = 2
+    SET_BY_INTAKE: ClassVar[frozenset[str]] = frozenset({"reauthenticated_at"})
 
     study_instance_uid: Uid
     text: Annotated[str, Field(min_length=1, max_length=10_000)]
     signer: Name
+    reauthenticated_at: UtcTime | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {

@@ -145,7 +145,7 @@ def _known(
 def _difference(first: Payload, again: Payload) -> InvalidInput | None:
     """Name the first field that is not as it was told before."""
     before: dict[str, Any] = first.model_dump(mode="json")
-    for field, value in again.model_dump(mode="json").items():
+    for field, value in again.model_dump(mode="json", exclude=set(again.SET_BY_INTAKE)).items():
         if before.get(field) != value:
             expected = f"{before.get(field)!r}, as told first under the same natural key"
             return InvalidInput(f"payload.{field}", value, expected)

@@ -11,6 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from schemas.group import Group, Site
 from services.intake.http_offers import OfferDesk
 from services.intake.permissions import Holder
+from services.intake.reauthentication import HEADER, secret_of
 from services.runtime.audit import Refusal
 from services.runtime.audit_writer import AuditWriter
 from services.runtime.store import StoreUnavailable
@@ -46,7 +47,8 @@ def build_app(group: Group, desk: OfferDesk, max_body_bytes: int, audit: AuditWr
             # The rest is not read; the connection cannot carry another request.
             return problem(413, "body", f"at most {max_body_bytes} bytes", {"Connection": "close"})
         try:
-            answered = await run_in_threadpool(desk.take, *found, body, address_of(request))
+            secret = secret_of(request.headers.get(HEADER))
+            answered = await run_in_threadpool(desk.take, *found, body, address_of(request), secret)
         except StoreUnavailable as error:
             log.error("facts_not_taken", reason=str(error))
             return problem(

@@ -18,6 +18,13 @@ from schemas.messages import invalid_input, load_json, open_envelope
 from services.intake.accept import AlreadyKnown, Conflict, accept, check_natural_key
 from services.intake.count import count_outcomes
 from services.intake.permissions import Holder, NotPermitted, check_permitted, source_of
+from services.intake.reauthentication import (
+    NOTHING_SHOWN,
+    Shown,
+    check_signature,
+    count_signatures,
+    sealed,
+)
 from services.runtime import triage
 from services.runtime.audit import Refusal
 from services.runtime.audit_writer import AuditWriter
@@ -86,11 +93,19 @@ class OfferDesk:
         self._most = most
         self._audit = audit
 
-    def take(self, site: Site, holder: Holder, body: bytes, address: str | None = None) -> Answered:
+    def take(
+        self,
+        site: Site,
+        holder: Holder,
+        body: bytes,
+        address: str | None = None,
+        signing_secret: str | None = None,
+    ) -> Answered:
         """Keep every offer of a body that can be kept; return once all that is durable.
 
         Status 200: all kept or known. 207: some were rejected. 403: the holder may tell none of
-        them. 400: the body is no JSON, and is kept for triage.
+        them. 400: the body is no JSON, and is kept for triage. ``signing_secret`` is what the
+        sender showed beside the token, for a signature.
 
         Raises StoreUnavailable: nothing was kept, the sender tries again.
         """
@@ -103,7 +118,8 @@ class OfferDesk:
         except InvalidInput as error:
             self._keep_for_triage([_Read(None, error, body, None)])
             return Answered(400, [_rejected(error, None)])
-        read = [self._read(site, holder, offer) for offer in offers]
+        shown = Shown(signing_secret, count_signatures(offers))
+        read = [self._read(site, holder, offer, shown) for offer in offers]
         messages = [one.message for one in read if one.message is not None]
         with self._store.begin() as connection:
             kept = accept(connection, self._service, messages, "http")
@@ -127,7 +143,7 @@ class OfferDesk:
                 answers.append({"natural_key": outcome.natural_key, "outcome": word})
         return Answered(_status(read, answers), answers)
 
-    def _read(self, site: Site, holder: Holder, offer: Any) -> _Read:
+    def _read(self, site: Site, holder: Holder, offer: Any, shown: Shown = NOTHING_SHOWN) -> _Read:
         composed = self._compose(site, holder, offer)
         body = json.dumps(composed).encode()
         kind = composed["kind"] if composed["kind"] in _VERSION else None
@@ -140,7 +156,8 @@ class OfferDesk:
             if told.kind not in _VERSION:
                 raise InvalidInput("kind", told.kind, f"one of {', '.join(sorted(_VERSION))}")
             check_permitted(holder, told.kind, told.payload)
-            message = _opened(body)
+            check_signature(holder, told.kind, told.payload, shown)
+            message = sealed(_opened(body))
             check_natural_key(message)
         except InvalidInput as error:
             return _Read(None, error, body, kind)

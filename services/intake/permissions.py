@@ -48,6 +48,7 @@ DEVICE_MAY_TELL: Final[dict[DeviceKind, frozenset[str]]] = {
 
 ROLE_MAY_TELL: Final[dict[Role, frozenset[str]]] = {
     Role.VET: CHAIRSIDE | {"charges_released", "note_amended", "note_signed", "note_addended"},
+    Role.TRAINEE: CHAIRSIDE | {"note_amended", "note_signed"},
     Role.TECHNICIAN: CHAIRSIDE,
     Role.LEAD: CHAIRSIDE
     | {"charges_released", "charge_exception_decided", "charge_exception_countersigned"},

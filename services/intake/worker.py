@@ -10,6 +10,7 @@ from schemas.facts import FACTS, DocumentStored, ImageStored
 from schemas.group import Group
 from services.intake.accept import accept, check_natural_key
 from services.intake.count import count_outcomes
+from services.intake.reauthentication import SIGNED_KINDS
 from services.intake.store import IMAGE
 from services.runtime.worker import Work
 
@@ -33,6 +34,9 @@ def offered_facts(group: Group, service: str) -> Callable[[Work, Sequence[Messag
 def _check(group: Group, message: Message[Payload]) -> None:
     if message.kind not in _FACT_KINDS:
         raise InvalidInput("kind", message.kind, "a fact; conclusions are made here, not told")
+    if message.kind in SIGNED_KINDS:
+        # Here nobody can show who they are, and a replay from triage shows nothing either.
+        raise InvalidInput("kind", message.kind, "a fact that its signer tells over HTTP, again")
     if message.group != group.name:
         raise InvalidInput("group", message.group, f"{group.name}, the group of this service")
     group.site(message.site)

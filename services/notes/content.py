@@ -8,7 +8,7 @@ from typing import Annotated, Any, ClassVar
 from pydantic import Field
 
 from schemas.base import Contract, Name, UtcTime
-from schemas.conclusions import NoteSection
+from schemas.conclusions import NoteSection, SectionDifference, Signature
 from schemas.facts.desk import Sha256
 from schemas.facts.image import ShortText
 
@@ -26,8 +26,9 @@ def _digest(content: object) -> str:
 class SignedNote(Contract):
     """The note as it was signed. Nothing in it ever changes but ``told``.
 
-    ``told`` is what the device data said when it was signed, or when the last addendum was
-    made: what is different now has not been told to a vet yet.
+    ``told`` is what the device data said, neutrally written, when it was signed, or when the last
+    addendum was made: what is different now has not been told to a vet yet. ``signatures`` are
+    all of them, a trainee's before the vet's; ``signer`` is the vet.
     """
 
     sections: tuple[NoteSection, ...]
@@ -37,6 +38,8 @@ class SignedNote(Contract):
     patient_id: ShortText
     accession_number: ShortText | None = None
     told: Annotated[tuple[NoteSection, ...], Field(min_length=1)]
+    signatures: tuple[Signature, ...] = ()
+    differences: tuple[SectionDifference, ...] = ()
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -56,6 +59,9 @@ def posting_digest(
     accession_number: str | None,
     signer: str | None,
     addenda: Sequence[dict[str, Any]],
+    trainees: Sequence[str] = (),
 ) -> str:
     """Hash all that the record would hold, to tell whether it holds it already."""
-    return _digest([sections_sha256, patient_id, accession_number, signer, list(addenda)])
+    held: list[object] = [sections_sha256, patient_id, accession_number, signer, list(addenda)]
+    # Only where there are any: what was told before trainees signed keeps its digest.
+    return _digest([*held, list(trainees)] if trainees else held)

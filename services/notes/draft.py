@@ -6,6 +6,7 @@ Pure. It holds no diagnosis and no charge; what only a vet may say is left empty
 from collections.abc import Iterable
 
 from schemas.conclusions import NoteSection, StudyAssessed, ViewResult, ViewStatus
+from schemas.facts import Patient
 from schemas.group import Site
 from services.notes.draft_exposures import dose_words, repeats, technique, unsure_links
 from services.notes.layout import (
@@ -25,6 +26,7 @@ from services.notes.layout import (
     region_of,
 )
 from services.notes.wording import bounded, ended, named, teeth_words
+from services.notes.writing import Writing
 
 CAUTION_WORDS = (
     "Draft made from device data. Not a diagnosis. To be corrected and signed by a licensed vet.",
@@ -33,18 +35,21 @@ CAUTION_WORDS = (
 )
 
 
-def draft(assessment: StudyAssessed, site: Site) -> tuple[NoteSection, ...]:
-    """Draft every section of the note; prompts for the vet are empty."""
+def draft(
+    assessment: StudyAssessed, site: Site, writing: Writing | None = None
+) -> tuple[NoteSection, ...]:
+    """Draft every section of the note, as the site writes; prompts for the vet are empty."""
+    writing = writing or Writing.of(site)
     sections = [
-        _section(PATIENT, _patient(assessment, site)),
+        _section(PATIENT, _patient(assessment, site, writing)),
         _section(INDICATION, [assessment.indication or "Not told with the order."]),
         _section(ANAESTHESIA, [_anaesthesia(assessment, site)]),
         _section(VIEWS, _views(assessment)),
-        _section(TECHNIQUE, technique(assessment, site)),
-        _section(REPEATS, repeats(assessment, site)),
-        _section(DOSE, dose_words(assessment)),
+        _section(TECHNIQUE, technique(assessment, site, writing)),
+        _section(REPEATS, repeats(assessment, writing)),
+        _section(DOSE, dose_words(assessment, writing)),
         _section(LIMITATIONS, _limitations(assessment)),
-        _section(UNSURE_LINKS, unsure_links(assessment, site)),
+        _section(UNSURE_LINKS, unsure_links(assessment, writing)),
     ]
     shown = _regions(assessment)
     sections += [_section(part, ()) for region, part in FINDINGS.items() if region in shown]
@@ -58,7 +63,7 @@ def _section(part: Part, lines: Iterable[str]) -> NoteSection:
     )
 
 
-def _patient(assessment: StudyAssessed, site: Site) -> list[str]:
+def _patient(assessment: StudyAssessed, site: Site, writing: Writing) -> list[str]:
     """Name the animal, not its owner. The signature binds this section with the others."""
     lines = [f"Patient id {assessment.patient_id}."]
     patient = assessment.patient
@@ -66,15 +71,24 @@ def _patient(assessment: StudyAssessed, site: Site) -> list[str]:
         lines.append("The order with name and species has not come.")
     else:
         about = [patient.name, str(patient.species), patient.breed or "breed not told"]
+        about += _sex(patient)
+        if patient.born_on is not None:
+            about.append(f"born {writing.day(patient.born_on)}")
         if patient.weight is not None:
-            about.append(f"{patient.weight.value:g} {patient.weight.unit}")
+            about.append(writing.weight(patient.weight))
         lines.append(", ".join(about) + ".")
     lines.append(f"Accession number {assessment.accession_number or 'not told'}.")
-    lines.append(f"Study of {assessment.day.isoformat()} at {site.title}.")
+    lines.append(f"Study of {writing.day(assessment.day)} at {site.title}.")
     lines.append(f"Study Instance UID {assessment.study_instance_uid}.")
     if assessment.training:
         lines.append("Training study.")
     return lines
+
+
+def _sex(patient: Patient) -> list[str]:
+    neutered = {True: "neutered", False: "intact", None: ""}[patient.neutered]
+    words = f"{patient.sex or ''} {neutered}".strip()
+    return [words] if words else []
 
 
 def _anaesthesia(assessment: StudyAssessed, site: Site) -> str:

@@ -1,7 +1,6 @@
 """A note as text and as one accessible HTML page without script, for screen and paper."""
 
 from collections.abc import Mapping
-from datetime import datetime
 from functools import cache
 from typing import Any
 
@@ -11,6 +10,7 @@ from jinja2.sandbox import ImmutableSandboxedEnvironment
 from schemas.group import Site
 from services.notes.lifecycle import NoteNow
 from services.notes.wording import named
+from services.notes.writing import Writing
 
 DRAFT_BANNER = "DRAFT — NOT SIGNED. Not a diagnosis. To be corrected and signed by a licensed vet."
 
@@ -43,7 +43,11 @@ def _parts(note: NoteNow, site: Site) -> Mapping[str, Any]:
         "site_title": site.title,
         "sections": note.sections,
         "addenda": [
-            {"by": named(site, one.signer), "at": _moment(one.signed_at, site), "text": one.text}
+            {
+                "by": named(site, one.signer),
+                "at": Writing.of(site).moment(one.signed_at),
+                "text": one.text,
+            }
             for one in note.addenda
         ],
         "content_sha256": note.content_sha256,
@@ -51,12 +55,15 @@ def _parts(note: NoteNow, site: Site) -> Mapping[str, Any]:
 
 
 def _banner(note: NoteNow, site: Site) -> str:
+    writing = Writing.of(site)
     if note.signed is None:
-        return DRAFT_BANNER
-    by, at = named(site, note.signed.signer), _moment(note.signed.signed_at, site)
+        waiting = [
+            f"{named(site, one.signer)}, {writing.moment(one.signed_at)}"
+            for one in note.signatures
+            if one.content_sha256 == note.content_sha256
+        ]
+        told = f" Signed by a trainee ({'; '.join(waiting)}); waits for a vet's signature."
+        return DRAFT_BANNER + (told if waiting else "")
+    by, at = named(site, note.signed.signer), writing.moment(note.signed.signed_at)
     more = f" Addenda: {len(note.addenda)}." if note.addenda else ""
     return f"Signed by {by}, {at}.{more}"
-
-
-def _moment(moment: datetime, site: Site) -> str:
-    return moment.astimezone(site.zone).strftime("%Y-%m-%d %H:%M %Z")

@@ -1,7 +1,6 @@
 """How people, teeth, times and long lists are put into words."""
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
 
 from schemas.group import Person, Site
 
@@ -31,11 +30,6 @@ def teeth_words(teeth: Sequence[int]) -> str:
 def ended(words: str) -> str:
     """End words with one full stop."""
     return f"{words.rstrip(' .')}."
-
-
-def clock(site: Site, moment: datetime) -> str:
-    """Give a moment by the site's own clock."""
-    return moment.astimezone(site.zone).strftime("%H:%M:%S")
 
 
 def bounded(lines: Iterable[str]) -> str:

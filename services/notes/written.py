@@ -29,6 +29,9 @@ def written(note: NoteNow, assessment: StudyAssessed, revision: int, site: Site)
             signed_at=note.signed.signed_at if note.signed else None,
             addenda=note.addenda,
             addendum_proposal=note.addendum_proposal,
+            signatures=note.signatures,
+            needs_cosign=note.needs_cosign,
+            differences=note.differences,
             text=render_text(note, site),
             html=render_html(note, site),
         )

@@ -22,7 +22,7 @@ from services.runtime.bus import Outgoing
 from services.runtime.migrate import migrate
 from services.runtime.service import Runtime, open_runtime
 from services.runtime.settings import Settings, StoreSettings
-from tests.assessed import GROUP, STUDY, assessed, image, message, view
+from tests.assessed import GROUP, START, STUDY, assessed, image, message, view
 from tests.servers.polling import wait_until
 
 BUILD = {"charges": build_charges, "notes": build_notes}
@@ -109,7 +109,12 @@ def test_a_signature_for_other_content_lies_in_triage_and_the_line_goes_on(
     running: Callable[[str], Runtime],
 ) -> None:
     notes = running("notes")
-    wrong = NoteSigned(study_instance_uid=STUDY, note_sha256="0" * 64, signer="vet-1")
+    wrong = NoteSigned(
+        study_instance_uid=STUDY,
+        note_sha256="0" * 64,
+        signer="vet-1",
+        reauthenticated_at=START,
+    )
     words = NoteAmended(study_instance_uid=STUDY, section="interpretation", text="Invented.")
     _publish(notes, message(assessed(1, [image(1)], views=(view(1),))))
     wait_until(lambda: _note_revision(notes) == 1, 20, "the draft")

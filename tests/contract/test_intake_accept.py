@@ -21,6 +21,8 @@ from schemas.facts import (
     ExposureEnded,
     FactWithdrawn,
     ImageStored,
+    NoteAddended,
+    NoteSigned,
     OrderCancelled,
     OrderPlaced,
 )
@@ -295,6 +297,16 @@ def test_an_object_offered_over_the_bus_without_its_file_is_refused(
     store: Store, kind: type[Payload]
 ) -> None:
     with pytest.raises(InvalidInput, match="by DICOM"), store.begin() as connection:
+        offered_facts(OUR_GROUP, "intake")(Work(connection, store), [fact(kind)])
+
+    assert sent(store) == []
+
+
+@pytest.mark.parametrize("kind", [NoteSigned, NoteAddended])
+def test_a_signature_is_not_taken_from_the_bus_where_nobody_proves_who_they_are(
+    store: Store, kind: type[Payload]
+) -> None:
+    with pytest.raises(InvalidInput, match="over HTTP"), store.begin() as connection:
         offered_facts(OUR_GROUP, "intake")(Work(connection, store), [fact(kind)])
 
     assert sent(store) == []

@@ -69,14 +69,25 @@ def _amended(text: str, *, minute: int = 1, study: str = STUDY) -> Message[Paylo
     return message(payload, person="vet-1", at=START + timedelta(minutes=minute))
 
 
-def _signed(sha256: str, *, study: str = STUDY) -> Message[Payload]:
-    payload = NoteSigned(study_instance_uid=study, note_sha256=sha256, signer="vet-1")
-    return message(payload, person="vet-1", at=START + timedelta(minutes=30))
+def _signed(
+    sha256: str, *, study: str = STUDY, by: str = "vet-1", minute: int = 30
+) -> Message[Payload]:
+    at = START + timedelta(minutes=minute)
+    payload = NoteSigned(
+        study_instance_uid=study, note_sha256=sha256, signer=by, reauthenticated_at=at
+    )
+    return message(payload, person=by, at=at)
 
 
 def _addended(*, study: str = STUDY) -> Message[Payload]:
-    payload = NoteAddended(study_instance_uid=study, text="Invented addendum.", signer="vet-1")
-    return message(payload, person="vet-1", at=START + timedelta(minutes=60))
+    at = START + timedelta(minutes=60)
+    payload = NoteAddended(
+        study_instance_uid=study,
+        text="Invented addendum.",
+        signer="vet-1",
+        reauthenticated_at=at,
+    )
+    return message(payload, person="vet-1", at=at)
 
 
 def _accepted(revision: int) -> Message[Payload]:
@@ -129,6 +140,46 @@ def test_a_signed_note_keeps_its_words_when_the_study_changes(store: Store) -> N
     assert content_sha256(after.sections) == before.content_sha256
     assert after.addendum_proposal is not None
     assert "2 of 2 planned views" in after.addendum_proposal
+
+
+def test_a_trainees_signature_is_kept_and_final_only_after_a_vets(store: Store) -> None:
+    _handle(store, message(CLOSED))
+    _handle(store, _signed(_kept(store).content_sha256, by="trainee-1", minute=20))
+    first = _kept(store)
+    assert (first.state, first.needs_cosign, first.signer) == (NoteState.DRAFT, True, None)
+    assert "waits for a vet's signature" in first.text
+
+    _handle(store, _signed(first.content_sha256))
+
+    end = _kept(store)
+    assert (end.state, end.needs_cosign, end.signer) == (NoteState.SIGNED, False, "vet-1")
+    assert [(one.signer, one.final) for one in end.signatures] == [
+        ("trainee-1", False),
+        ("vet-1", True),
+    ]
+
+
+def test_how_a_signed_note_differed_from_its_draft_is_kept_with_it(store: Store) -> None:
+    _handle(store, message(CLOSED))
+    _handle(store, _amended("Invented interpretation."))
+    before = _kept(store).differences
+    _handle(store, _signed(_kept(store).content_sha256))
+
+    _handle(store, message(NEWER))
+
+    assert [one.section for one in before] == ["interpretation"]
+    assert _kept(store).differences == before
+
+
+def test_a_signature_for_an_earlier_revision_is_refused_and_the_revision_named(
+    store: Store,
+) -> None:
+    _handle(store, message(CLOSED))
+    read = _kept(store).content_sha256
+    _handle(store, message(NEWER))
+
+    with pytest.raises(InvalidInput, match="that was revision 1 of the note"):
+        _handle(store, _signed(read))
 
 
 def test_a_wrong_hash_is_refused_and_nothing_of_it_is_kept(store: Store) -> None:
@@ -231,10 +282,11 @@ def test_permuted_and_doubled_messages_end_in_the_same_note(store: Store) -> Non
         for index in order:
             _handle(store, told[index], told[index])
         _handle(store, _signed(_kept(store, study).content_sha256, study=study))
-        end = _kept(store, study).model_copy(
-            update={"revision": 1, "assessment_revision": 1, "content_sha256": "0" * 64}
-        )
-        ends.append(end.model_dump_json(exclude={"text", "html"}).replace(study, STUDY))
+        kept = _kept(store, study)
+        end = kept.model_copy(update={"revision": 1, "assessment_revision": 1})
+        rendered = {"text", "html", "short_text", "short_html"}
+        words = end.model_dump_json(exclude=rendered).replace(study, STUDY)
+        ends.append(words.replace(kept.content_sha256, "0" * 64))
 
     assert len(set(ends)) == 1
     assert "last words" in ends[0]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import pytest
 from schemas.facts import (
     ClockRead,
     ExposureEnded,
+    NoteAddended,
     NoteSigned,
     OrderCancelled,
     OrderPlaced,
@@ -42,11 +44,14 @@ def offer(kind: Any, occurred_at: str = AT, **changes: Any) -> dict[str, Any]:
     }
 
 
-def post(intake: Intake, body: Any, holder: str = "generator-1") -> httpx.Response:
+def post(
+    intake: Intake, body: Any, holder: str = "generator-1", shown: str | None = None
+) -> httpx.Response:
+    signing = {} if shown is None else {"Signing-Authorization": f"Bearer {shown}"}
     return httpx.post(
         intake.facts_url,
         content=body if isinstance(body, bytes) else json.dumps(body).encode(),
-        headers={"Authorization": f"Bearer {TOKENS[holder]}"},
+        headers={"Authorization": f"Bearer {TOKENS[holder]}"} | signing,
         timeout=30,
     )
 
@@ -163,7 +168,74 @@ def test_a_site_in_the_body_is_refused_and_never_believed(intake: Intake) -> Non
 def test_only_a_vet_signs_and_only_by_their_own_name(
     intake: Intake, holder: str, signer: str, status: int
 ) -> None:
-    assert post(intake, [offer(NoteSigned, signer=signer)], holder).status_code == status
+    answer = post(intake, [offer(NoteSigned, signer=signer)], holder, shown=TOKENS[holder])
+
+    assert answer.status_code == status
+
+
+def test_a_signature_carries_when_its_signer_proved_who_they_are_by_our_own_clock(
+    intake: Intake,
+) -> None:
+    before = datetime.now(UTC)
+
+    answer = post(intake, [offer(NoteSigned)], "vet-1", shown=TOKENS["vet-1"])
+
+    assert answer.status_code == 200
+    (fact,) = intake.facts()
+    assert isinstance(fact.payload, NoteSigned)
+    assert fact.payload.reauthenticated_at == fact.received_at
+    assert before <= fact.received_at <= datetime.now(UTC)
+    assert TOKENS["vet-1"] not in fact.encode().decode()
+
+
+@pytest.mark.parametrize("kind", [NoteSigned, NoteAddended])
+@pytest.mark.parametrize(
+    ("shown", "field"),
+    [
+        (None, "Signing-Authorization"),
+        (TOKENS["tech-1"], "Signing-Authorization"),
+        ("invented-token-wrong", "Signing-Authorization"),
+    ],
+)
+def test_without_the_signers_own_secret_nothing_is_signed_and_nothing_is_kept(
+    intake: Intake, kind: Any, shown: str | None, field: str
+) -> None:
+    answer = post(intake, [offer(kind)], "vet-1", shown=shown)
+
+    assert answer.status_code == 403
+    assert answer.json()[0]["field"] == field
+    assert intake.facts() == []
+    assert intake.triage() == [], "a replay must not make a signature of it"
+    assert not shown or shown not in answer.text
+
+
+def test_no_sender_tells_when_it_proved_who_it_is(intake: Intake) -> None:
+    told = offer(NoteSigned, reauthenticated_at=AT)
+
+    answer = post(intake, [told], "vet-1", shown=TOKENS["vet-1"])
+
+    assert answer.status_code == 403
+    assert answer.json()[0]["field"] == "payload.reauthenticated_at"
+    assert intake.facts() == []
+
+
+def test_two_notes_are_not_signed_at_one_stroke(intake: Intake) -> None:
+    body = [offer(NoteSigned), offer(NoteSigned, study_instance_uid="2.25.1002")]
+
+    answer = post(intake, body, "vet-1", shown=TOKENS["vet-1"])
+
+    assert answer.status_code == 403
+    assert {one["expected"] for one in answer.json()} == {"one signature in a body"}
+    assert intake.facts() == []
+
+
+def test_a_signature_sent_again_is_known_though_it_was_proved_again(intake: Intake) -> None:
+    for outcome in ("accepted", "already_known"):
+        answer = post(intake, [offer(NoteSigned)], "vet-1", shown=TOKENS["vet-1"])
+        assert answer.json()[0]["outcome"] == outcome
+
+    assert len(intake.facts()) == 1
+    assert intake.triage() == []
 
 
 def test_good_facts_of_a_body_are_kept_beside_rejected_ones(intake: Intake) -> None:

@@ -1,6 +1,7 @@
 """The life of a note: who may do what to it, when, and what never changes again."""
 
 import json
+from dataclasses import replace
 from datetime import timedelta
 from itertools import permutations
 from types import MappingProxyType
@@ -16,6 +17,7 @@ from schemas.facts.desk import (
     PostingAnswered,
     PostingOutcome,
 )
+from schemas.group import Role
 from services.notes.content import SignedNote, content_sha256
 from services.notes.lifecycle import Fact, NoteFile, NoteNow, note_now, take_assessment, take_fact
 from tests.assessed import GROUP, START, STUDY, assessed, image, message, patient, view
@@ -41,16 +43,22 @@ def _amended(
     return message(payload, person=by, at=START + timedelta(minutes=minute))
 
 
-def _signed(file: NoteFile, *, by: str = "vet-1", sha256: str | None = None) -> Fact:
+def _signed(
+    file: NoteFile, *, by: str = "vet-1", sha256: str | None = None, minute: int = 30
+) -> Fact:
     payload = NoteSigned(
-        study_instance_uid=STUDY, note_sha256=sha256 or _now(file).content_sha256, signer=by
+        study_instance_uid=STUDY,
+        note_sha256=sha256 or _now(file).content_sha256,
+        signer=by,
+        reauthenticated_at=START + timedelta(minutes=minute),
     )
-    return message(payload, person=by, at=START + timedelta(minutes=30))
+    return message(payload, person=by, at=START + timedelta(minutes=minute))
 
 
 def _addended(text: str = "Invented addendum.", *, minute: int = 60, by: str = "vet-1") -> Fact:
-    payload = NoteAddended(study_instance_uid=STUDY, text=text, signer=by)
-    return message(payload, person=by, at=START + timedelta(minutes=minute))
+    at = START + timedelta(minutes=minute)
+    payload = NoteAddended(study_instance_uid=STUDY, text=text, signer=by, reauthenticated_at=at)
+    return message(payload, person=by, at=at)
 
 
 def _answered(key: str, outcome: PostingOutcome = PostingOutcome.ACCEPTED) -> Fact:
@@ -173,6 +181,90 @@ def test_a_signature_for_other_content_is_refused_with_the_hash_of_what_stands_n
 
     assert caught.value.field == "payload.note_sha256"
     assert _now(file).content_sha256 in caught.value.expected
+
+
+def test_a_signature_for_an_earlier_revision_says_which_one_it_was() -> None:
+    file = _told(_opened(), 1)
+    read_before = _signed(file)
+    file = _told(take_fact(file, _amended("Invented finding."), SITE), 2)
+
+    with pytest.raises(InvalidInput, match="that was revision 1 of the note, which has changed"):
+        take_fact(file, read_before, SITE)
+    with pytest.raises(InvalidInput, match="never told with that content"):
+        take_fact(file, _signed(file, sha256="0" * 64), SITE)
+
+
+@pytest.mark.parametrize("fact", ["signature", "addendum"])
+def test_a_signature_without_proof_of_who_signs_is_refused(fact: str) -> None:
+    file = _opened()
+    told = _signed(file) if fact == "signature" else _addended()
+    unproved = told.payload.model_copy(update={"reauthenticated_at": None})
+
+    with pytest.raises(InvalidInput, match="sign again") as caught:
+        take_fact(file, message(unproved, person="vet-1"), SITE)
+
+    assert caught.value.field == "payload.reauthenticated_at"
+
+
+def test_a_trainees_signature_leaves_a_draft_that_waits_for_a_vets() -> None:
+    file = take_fact(_opened(), _amended("Invented finding.", by="trainee-1"), SITE)
+    file = take_fact(file, _signed(file, by="trainee-1", minute=20), SITE)
+
+    waiting = _now(file)
+    assert (waiting.state, waiting.needs_cosign) == (NoteState.AMENDED, True)
+    assert (waiting.signer, waiting.signed) == (None, None)
+    signed = _now(take_fact(file, _signed(file), SITE))
+    assert (signed.state, signed.needs_cosign, signed.signer) == (NoteState.SIGNED, False, "vet-1")
+    assert [(one.signer, one.final) for one in signed.signatures] == [
+        ("trainee-1", False),
+        ("vet-1", True),
+    ]
+
+
+def test_a_trainees_signature_covers_a_changed_note_no_more() -> None:
+    file = take_fact(_opened(), _signed(_opened(), by="trainee-1", minute=20), SITE)
+    before = _now(file).content_sha256
+    file = take_fact(file, _amended("Invented finding."), SITE)
+
+    assert not _now(file).needs_cosign
+    signed = _now(take_fact(file, _signed(file), SITE))
+    trainee, vet = signed.signatures
+    assert trainee.content_sha256 == before
+    assert vet.content_sha256 == signed.content_sha256 != before
+
+
+def test_a_trainee_signs_neither_other_content_nor_a_signed_note_nor_an_addendum() -> None:
+    file = _opened()
+
+    with pytest.raises(InvalidInput, match="read it again"):
+        take_fact(file, _signed(file, by="trainee-1", sha256="0" * 64), SITE)
+    file = take_fact(file, _signed(file), SITE)
+    with pytest.raises(InvalidInput, match="has signed it"):
+        take_fact(file, _signed(file, by="trainee-1"), SITE)
+    with pytest.raises(InvalidInput, match="addendum is told by a vet"):
+        take_fact(file, _addended(by="trainee-1"), SITE)
+
+
+def test_a_vet_in_training_signs_as_a_trainee() -> None:
+    both = GROUP.sites[0].people[0].model_copy(update={"roles": (Role.VET, Role.TRAINEE)})
+    site = SITE.model_copy(update={"people": (both,)})
+
+    note = note_now(take_fact(_opened(), _signed(_opened()), site), site)
+
+    assert note is not None
+    assert note.needs_cosign
+
+
+def test_a_note_signed_before_signatures_were_kept_one_by_one_shows_its_own() -> None:
+    file = take_fact(_opened(), _signed(_opened()), SITE)
+    assert file.signed is not None
+    old = SignedNote.model_validate(
+        file.signed.model_dump(exclude={"signatures", "differences"}) | {"signatures": ()}
+    )
+
+    (only,) = _now(replace(file, signed=old)).signatures
+
+    assert (only.signer, only.final, only.reauthenticated_at) == ("vet-1", True, None)
 
 
 def test_the_hash_covers_text_title_order_and_prompt() -> None:
