@@ -86,10 +86,17 @@ class PostedCodes(Contract):
     def unmapped(
         self, charges: Iterable[str], signers: Iterable[str], sites: Iterable[str]
     ) -> Iterator[str]:
-        """Name what the record has no code for, as ``field.name``, in order."""
+        """Name what the record has no code for, as ``field.name``, in order.
+
+        A group that lists no staff posts their short names, which the record takes as text. With
+        one site none need be listed: every line of the record is that site's.
+        """
         yield from (f"charges.{code}" for code in sorted(set(charges)) if not self.charge(code))
-        yield from (f"staff.{name}" for name in sorted(set(signers)) if name not in self.staff)
-        yield from (f"sites.{name}" for name in sorted(set(sites)) if name not in self.sites)
+        if self.staff:
+            yield from (f"staff.{name}" for name in sorted(set(signers)) if name not in self.staff)
+        all_sites = sorted(set(sites))
+        if self.sites or len(all_sites) > 1:
+            yield from (f"sites.{name}" for name in all_sites if name not in self.sites)
 
 
 OURS = PostedCodes(charges_as_ours=True)

@@ -1,7 +1,7 @@
 """Whether a FHIR server can take what we post: its CapabilityStatement held against our needs.
 
-Pure. FHIR R4 section 5.2, CapabilityStatement. What a server does not list, nobody has promised;
-without conditional create a posting could be held twice, so it is not done without.
+Pure. FHIR R4, hl7.org/fhir/R4/capabilitystatement.html. What a server does not list, nobody has
+promised; without conditional create a posting could be held twice, so it is not done without.
 """
 
 import re

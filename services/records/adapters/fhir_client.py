@@ -1,6 +1,6 @@
 """A FHIR server spoken to over HTTP: bounded, never led to another host, its answers translated.
 
-What the answers mean: FHIR R4 section 3.1.0 (RESTful API) and RFC 9110. 401 and 403, a wrong
+What the answers mean: FHIR R4, hl7.org/fhir/R4/http.html, and RFC 9110. 401 and 403, a wrong
 address or a redirect need a person (RecordRefused); 408, 409, 425, 429, 5xx and trouble with the
 connection are worth another try (RecordUnavailable, with Retry-After where told); what is left
 is for the caller to judge.

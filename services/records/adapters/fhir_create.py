@@ -1,6 +1,6 @@
 """Creating on condition: one resource of a kind for each identifier, whatever the answers do.
 
-FHIR R4 section 3.1.0.8.1, conditional create: none 201, one 200 and nothing changed, several 412.
+FHIR R4, hl7.org/fhir/R4/http.html#ccreate: none 201, one 200 and nothing changed, several 412.
 """
 
 import re
@@ -15,7 +15,7 @@ from services.records.port import RecordRefused, RecordUnavailable
 _LOCATION: Final = re.compile(
     r"(?:^|/)([A-Z][A-Za-z]+/[A-Za-z0-9\-.]{1,64})(?:/_history/[^/]+)?/?$"
 )
-"""An id is of letters, digits, '-' and '.', at most 64 (FHIR R4 section 2.24.0.1, id)."""
+"""An id is of letters, digits, '-' and '.', at most 64 (FHIR R4, data type id; from memory)."""
 
 
 class FhirRefusal(GomphosisError):  # noqa: N818 - an answer, not a fault of ours

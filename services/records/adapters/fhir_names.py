@@ -31,7 +31,7 @@ def key_of(value: str) -> str:
 def token(system: str, value: str) -> str:
     """Write ``system|value`` for a search; ``\\``, ``$``, ``,`` and ``|`` of the value escaped.
 
-    FHIR R4 section 3.1.1.5.7, escaping search parameters (section number from memory).
+    FHIR R4, hl7.org/fhir/R4/search.html, escaping search parameters (from memory).
     """
     escaped = _SEARCHED.sub(r"\\\1", value)
     return f"{system}|{escaped}"

@@ -93,7 +93,7 @@ def _together(
     old: Resource | None,
     held: Resource | None,
 ) -> str:
-    """Send all in one transaction Bundle (FHIR R4 section 3.1.0.11): it holds whole or not."""
+    """Send all in one transaction (FHIR R4, http.html#transaction): it holds whole or not."""
     study, report = f"urn:uuid:{uuid4()}", f"urn:uuid:{uuid4()}"
     link(made, study, reference_of(held) if held else report)
     uid = made.study["identifier"][0]["value"]
