@@ -365,6 +365,49 @@ def test_an_update_asks_that_nobody_changed_the_report_meanwhile(
     assert told == ['W/"1"'] * 2
 
 
+@pytest.mark.parametrize("status", [302, 401, 403, 404, 405])
+def test_a_refusal_that_no_posting_can_pass_is_for_a_person_and_the_posting_waits(
+    fhir: FhirServer, adapter: FhirAdapter, status: int
+) -> None:
+    fhir.fault("status", status=status, commit=False, headers={"Location": "/elsewhere"})
+
+    with pytest.raises(RecordRefused):
+        adapter.post_charge(charge_posting())
+
+    accepted(adapter.post_charge(charge_posting()))
+
+
+@pytest.mark.parametrize("status", [400, 422])
+def test_a_refusal_of_one_posting_is_its_answer(
+    fhir: FhirServer, adapter: FhirAdapter, status: int
+) -> None:
+    fhir.fault("status", status=status, commit=False)
+
+    answers = [adapter.post_charge(charge_posting(entry(n))) for n in (1, 2)]
+
+    assert isinstance(answers[0], Rejected)
+    assert str(status) in answers[0].words
+    accepted(answers[1])
+
+
+def test_the_words_of_the_record_are_those_that_a_person_reads(
+    fhir: FhirServer, adapter: FhirAdapter
+) -> None:
+    answer = adapter.post_charge(charge_posting(currency="EUR\n"))
+
+    assert isinstance(answer, Rejected)
+    assert "no valid R4B ChargeItem" in answer.words
+
+
+def test_an_update_is_not_led_to_another_host(fhir: FhirServer, adapter: FhirAdapter) -> None:
+    other = "http://other.invalid/fhir/ChargeItem?_page=1"
+
+    with pytest.raises(RecordRefused, match="within"):
+        adapter._client.send("GET", other)
+
+    assert fhir.requests("GET") == []
+
+
 def test_a_server_that_cannot_create_on_condition_gets_nothing(
     fhir: FhirServer, adapter: FhirAdapter
 ) -> None:

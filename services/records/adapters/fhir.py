@@ -186,7 +186,8 @@ class FhirAdapter(PatientRecord):
         if found.wanting:
             return Verdict(False, f"{where} ({found.software}) lacks: {'; '.join(found.wanting)}")
         way = "in transactions" if found.transactions else "one resource after another"
-        return Verdict(True, f"{where} ({found.software}): reached; notes go {way}")
+        bare = "" if self._client.encrypted else "; the connection is not encrypted: use https"
+        return Verdict(True, f"{where} ({found.software}): reached; notes go {way}{bare}")
 
     def settle(self, item: OrderOffer | LateAnswer | Unreadable) -> None:
         # In memory only: after a restart a line that cannot be read is kept for triage again.

@@ -67,6 +67,10 @@ class FhirRecordClient:
         self._token = ""
         self._token_until = 0.0
 
+    @property
+    def encrypted(self) -> bool:
+        return self._base.scheme == "https"
+
     def close(self) -> None:
         self._http.close()
 

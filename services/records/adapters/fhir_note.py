@@ -131,7 +131,8 @@ def edited(report: Resource, names: Names) -> bool:
 
 def note_digest(posting: NotePosting) -> str:
     """Give the sha256 of a revision's content and state."""
-    content = posting.note.model_dump(mode="json", exclude={"due"})
+    # Without defaults: a field that a later version adds must not make a posted note another.
+    content = posting.note.model_dump(mode="json", exclude={"due"}, exclude_defaults=True)
     told = json.dumps([posting.site, posting.status.value, content], sort_keys=True)
     return hashlib.sha256(told.encode()).hexdigest()
 
