@@ -6,7 +6,7 @@ only delays; a refusal of one posting is ``Rejected`` in the record's own words,
 """
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
@@ -247,6 +247,15 @@ class PatientRecord(ABC):
 
         The same key with other content is rejected.
         """
+
+    def post_charges(self, postings: Sequence[ChargePosting]) -> Mapping[str, ChargeAnswer]:
+        """Put charges of different patients into the record in one exchange, where it can.
+
+        Gives answers by posting key. What has none, while others have one, is asked for and then
+        posted alone. A record without bulk gives nothing, and each is posted alone at once.
+        """
+        del postings
+        return {}
 
     @abstractmethod
     def reverse_charge(self, posting: ChargePosting) -> ChargeAnswer:

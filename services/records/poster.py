@@ -1,7 +1,7 @@
 """The poster: brings waiting postings to the record, in order for each patient."""
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from threading import Event
 
@@ -22,7 +22,7 @@ from services.records.port import (
     Rejected,
 )
 from services.records.postings import charge_posting, post
-from services.records.store import PostingRow, PostingState
+from services.records.store import PostingRow, PostingState, Verb
 from services.records.waiting import measure
 from services.runtime.metrics import RECORD_BREAKER_OPEN
 from services.runtime.store import Store, StoreUnavailable
@@ -34,6 +34,12 @@ SERVICE = "records"
 _CLAIM = "poster"
 _PAGE = 100
 _MEASURE_S = 5.0
+_WORTH_TOGETHER = 2
+
+
+def _goes_together(row: PostingRow) -> bool:
+    """Tell whether a posting may go with others: a charge that never left and follows none."""
+    return row.verb == Verb.CHARGE.value and not row.maybe_sent and not depends(row)
 
 
 def _utc_now() -> datetime:
@@ -93,11 +99,15 @@ class Poster:
         if unsent := [row.posting_key for row in rows if not row.maybe_sent]:
             with self._store.begin() as connection:
                 store.mark_sent(connection, unsent)
+        together = self._post_together(rows)
         answered = 0
         for row in rows:
             if (stop is not None and stop.is_set()) or self._gate() is Gate.OPEN:
                 break
-            answered += self._post(row)
+            told = together.get(row.posting_key) if together else None
+            if _goes_together(row) and told is None and together != {}:
+                continue  # it may have arrived: at its next try it is asked for
+            answered += self._post(row, told)
         RECORD_BREAKER_OPEN.set(self._gate() is not Gate.CLOSED)
         if answered:
             self._wake()
@@ -124,9 +134,32 @@ class Poster:
             measure(self._store, now)
             self._measure_at = now + timedelta(seconds=_MEASURE_S)
 
-    def _post(self, row: PostingRow) -> bool:
+    def _post_together(self, rows: list[PostingRow]) -> Mapping[str, ChargeAnswer] | None:
+        """Post what can go in one exchange; None where that failed and all of it is put off."""
+        chosen = [row for row in rows if _goes_together(row)]
+        if len(chosen) < _WORTH_TOGETHER:
+            return {}
+        retry_after_s = None
         try:
-            settled = self._settled_here(row)
+            answers_ = self._record.post_charges([charge_posting(row) for row in chosen])
+        except RecordError as error:
+            reason = str(error)
+            retry_after_s = error.retry_after_s if isinstance(error, RecordUnavailable) else None
+            self._breaker.failed(self._now(), retry_after_s)
+        except Exception as error:
+            log.exception("postings_failed_together")
+            reason = str(error)
+        else:
+            if answers_:
+                self._breaker.answered()
+            return answers_
+        for row in chosen:
+            self._put_off(row, reason, retry_after_s)
+        return None
+
+    def _post(self, row: PostingRow, told: ChargeAnswer | None = None) -> bool:
+        try:
+            settled = told or self._settled_here(row)
             if isinstance(settled, Wait):
                 self._put_off(row, f"{row.posting_key} waits for the answer to its charge")
                 return False

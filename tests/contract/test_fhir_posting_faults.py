@@ -121,10 +121,12 @@ def held_keys(server: FhirServer) -> dict[str, list[str]]:
     return by_study
 
 
+@pytest.mark.parametrize("batches", [False, True], ids=["single", "batch"])
 @pytest.mark.parametrize("seed", range(3))
 def test_through_any_run_of_faults_each_key_is_held_once_and_in_order(
-    server: FhirServer, adapter: FhirAdapter, store: Store, seed: int
+    server: FhirServer, adapter: FhirAdapter, store: Store, seed: int, *, batches: bool
 ) -> None:
+    server.behave(batches=batches)
     chance = random.Random(seed)
     desk = Desk(store, adapter)
     patients = [f"P-{n}" for n in range(1, 5)]
@@ -137,6 +139,44 @@ def test_through_any_run_of_faults_each_key_is_held_once_and_in_order(
     for n in range(1, 5):
         study = f"2.25.{n + 5000}"
         assert held_keys(server)[study] == [f"charge:{study}:{line}" for line in (1, 2, 3)]
+
+
+def test_first_charges_of_many_patients_go_in_one_exchange(
+    server: FhirServer, adapter: FhirAdapter, store: Store
+) -> None:
+    identifier = {"system": PATIENTS, "value": "P-4"}
+    other = {"other": {"display": "invented"}, "type": "replaced-by"}
+    merged = {"resourceType": "Patient", "identifier": [identifier], "link": [other]}
+    server.control(set={"batches": True}, resources=[merged])
+    desk = Desk(store, adapter)
+    desk.take(*(study_of(f"P-{n}", lines=2) for n in range(1, 5)))
+
+    answered = desk.poster.post_due()
+
+    assert answered == len(held_keys(server)) == 3
+    bundles = [one for one in server.requests("POST") if one["path"].rstrip("/") == "/fhir"]
+    assert len(bundles) == 2  # one for the patients, one for their charges
+    assert server.requests("POST", "ChargeItem") == []
+    desk.poster.post_due()
+    states = desk.states()
+    assert states["charge:2.25.5004:1"] == "rejected"  # merged, so a person is told in words
+    assert states["charge:2.25.5001:1"] == "posted"
+
+
+def test_a_batch_that_was_cut_off_after_it_was_done_is_found_and_not_repeated(
+    server: FhirServer, adapter: FhirAdapter, store: Store
+) -> None:
+    server.behave(batches=True)
+    desk = Desk(store, adapter)
+    desk.take(*(study_of(f"P-{n}") for n in range(1, 4)))
+    server.control(faults=[{"do": "pass"}, {"do": "cut"}])
+
+    assert desk.poster.post_due() == 0
+    assert len(server.held("ChargeItem")) == 3
+    desk.post_all()
+
+    assert set(desk.states().values()) == {"posted"}
+    assert [len(keys) for keys in held_keys(server).values()] == [3, 3, 3]
 
 
 def test_an_outage_only_delays(server: FhirServer, adapter: FhirAdapter, store: Store) -> None:

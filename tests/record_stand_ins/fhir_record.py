@@ -63,6 +63,7 @@ class Settings:
     """How it behaves while nothing is wrong."""
 
     transactions: bool = False
+    batches: bool = False
     conditional: bool = True
     knows_every_patient: bool = True
     heeds_searches: bool = True
@@ -142,6 +143,28 @@ class Record:
             raise Refusal(412, f"{name} has another version (invented)")
         self.validate(resource)
         return 200, self.keep(resource, name)
+
+    def batch(self, bundle: Json) -> Json:
+        """Do each entry alone; one that fails fails no other."""
+        if not self.settings.batches:
+            raise Refusal(400, "no batches here (invented)")
+        Bundle.model_validate_json(json.dumps(bundle))
+        answers: list[Json] = []
+        for entry in bundle["entry"]:
+            request = entry["request"]
+            try:
+                if request["method"] == "GET":
+                    kind = request["url"].partition("?")[0]
+                    found = self.search(kind, request["url"], "none")
+                    answers.append({"resource": found, "response": {"status": "200 OK"}})
+                else:
+                    status, kept = self.create(entry["resource"], request["ifNoneExist"])
+                    name = f"{kept['resourceType']}/{kept['id']}"
+                    told = {"status": f"{status} x", "location": f"{name}/_history/1"}
+                    answers.append({"response": told})
+            except Refusal as refusal:
+                answers.append({"response": {"status": f"{refusal.status} x"}})
+        return {"resourceType": "Bundle", "type": "batch-response", "entry": answers}
 
     def transact(self, bundle: Json) -> Json:
         if not self.settings.transactions:
@@ -248,7 +271,14 @@ class Record:
                         }
                         for kind in MODELS
                     ],
-                    "interaction": [{"code": "transaction"}] if self.settings.transactions else [],
+                    "interaction": [
+                        {"code": code}
+                        for code, can in (
+                            ("transaction", self.settings.transactions),
+                            ("batch", self.settings.batches),
+                        )
+                        if can
+                    ],
                 }
             ],
         }
@@ -326,7 +356,9 @@ def handler_of(record: Record) -> type[BaseHTTPRequestHandler]:
             try:
                 if self.command == "POST":
                     if not names:
-                        return 200, record.transact(json.loads(body))
+                        bundle = json.loads(body)
+                        one_by_one = bundle["type"] == "batch"
+                        return 200, (record.batch if one_by_one else record.transact)(bundle)
                     return record.create(json.loads(body), self.headers["If-None-Exist"])
                 if self.command == "PUT":
                     return record.update(names, json.loads(body), self.headers["If-Match"])

@@ -8,7 +8,7 @@ does not know.
 """
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime
 from threading import Lock
 from typing import ClassVar
@@ -16,6 +16,7 @@ from typing import ClassVar
 from schemas.conclusions import EntryType
 from schemas.errors import InvalidInput
 from schemas.facts import RecordLine
+from services.records.adapters.fhir_bulk import create_charges, find_patients
 from services.records.adapters.fhir_capability import Capability, read_capability
 from services.records.adapters.fhir_charge import (
     COUNTED,
@@ -27,11 +28,10 @@ from services.records.adapters.fhir_charge import (
     site_of,
 )
 from services.records.adapters.fhir_client import FhirRecordClient, Resource
-from services.records.adapters.fhir_create import FhirRefusal, create, find, find_one
+from services.records.adapters.fhir_create import FhirRefusal, create, find
+from services.records.adapters.fhir_lookup import Lookup
 from services.records.adapters.fhir_names import (
     Names,
-    has_identifier,
-    identifier_of,
     key_value,
     reference_of,
 )
@@ -72,6 +72,7 @@ class FhirAdapter(PatientRecord):
         self._codes = self._options.codes
         self._names = Names(self._options.namespace)
         self._client = FhirRecordClient(self._options)
+        self._lookup = Lookup(self._client, self._options)
         self._lock = Lock()
         self._known: Capability | None = None
         self._settled: set[str] = set()
@@ -81,6 +82,22 @@ class FhirAdapter(PatientRecord):
             return self._put(posting, [])
         except FhirRefusal as refusal:
             return Rejected(str(refusal))
+
+    def post_charges(self, postings: Sequence[ChargePosting]) -> Mapping[str, ChargeAnswer]:
+        if not self._capable().batches:
+            return {}
+        system = self._options.patient_system
+        patients = find_patients(self._client, system, [one.patient_id for one in postings])
+        items = []
+        for posting in postings:
+            try:
+                if (patient := patients.get(posting.patient_id)) is not None:
+                    items.append(
+                        self._item(posting, self._lookup.subject_of(patient, posting.patient_id))
+                    )
+            except FhirRefusal:
+                continue  # posted alone, it is refused in words
+        return create_charges(self._client, self._names, items) if items else {}
 
     def reverse_charge(self, posting: ChargePosting) -> ChargeAnswer:
         entry = posting.entry
@@ -132,7 +149,7 @@ class FhirAdapter(PatientRecord):
         beside: list[Resource] = [{"reference": entry.corrects}] if known else []
         try:
             self._capable()
-            subject = self._subject(entry.patient_id)
+            subject = self._lookup.subject(entry.patient_id)
             now = datetime.now(UTC)
             item = correction_item(posting, self._names, self._codes, code, subject, beside, now)
             return self._create(item, posting.key)
@@ -149,7 +166,10 @@ class FhirAdapter(PatientRecord):
                 continue
             try:
                 line = record_line(
-                    item, self._names, self._codes, lambda told: self._patient_id(told, patients)
+                    item,
+                    self._names,
+                    self._codes,
+                    lambda told: self._lookup.patient_id(told, patients),
                 )
             except InvalidInput as error:
                 token_ = f"{reference_of(item)}@{item.get('meta')}"
@@ -164,8 +184,8 @@ class FhirAdapter(PatientRecord):
         note = posting.note
         try:
             capability = self._capable()
-            subject = self._subject(note.patient_id)
-            order = self._order(note.accession_number)
+            subject = self._lookup.subject(note.patient_id)
+            order = self._lookup.order(note.accession_number)
             made = note_resources(posting, self._names, self._codes, subject, order)
             told = capability.transactions
             return Accepted(post_note(self._client, self._names, posting, made, transactions=told))
@@ -217,19 +237,22 @@ class FhirAdapter(PatientRecord):
 
     def _put(self, posting: ChargePosting, beside: list[Resource]) -> Answer:
         self._capable()
+        item = self._item(posting, self._lookup.subject(posting.patient_id), beside)
+        return self._create(item, posting.key)
+
+    def _item(
+        self, posting: ChargePosting, subject: Resource, beside: Sequence[Resource] = ()
+    ) -> Resource:
         code = self._codes.charge(posting.entry.code)
         if code is None:
             raise FhirRefusal(
                 f"charge code {posting.entry.code} has no code of the record: add it to 'charges' "
                 "of the codes file and start the service again, then release the charges again"
             )
-        subject = self._subject(posting.patient_id)
-        order = self._order(posting.accession_number)
-        if order is not None:
-            beside = [*beside, order]
+        order = self._lookup.order(posting.accession_number)
+        others = [*beside, order] if order is not None else [*beside]
         now = datetime.now(UTC)
-        item = charge_item(posting, self._names, self._codes, code, subject, beside, now)
-        return self._create(item, posting.key)
+        return charge_item(posting, self._names, self._codes, code, subject, others, now)
 
     def _create(self, item: Resource, key: str) -> Answer:
         made = create(self._client, _CHARGE, item, self._names.posting_key, key_value(key))
@@ -252,51 +275,11 @@ class FhirAdapter(PatientRecord):
                 f"{reference_of(item)} cannot be read as we wrote it ({error}); put it right there"
             ) from error
 
-    def _subject(self, patient_id: str) -> Resource:
-        """Look the patient up: exactly one, and none that was merged into another."""
-        system = self._options.patient_system
-        found = find_one(self._client, "Patient", system, patient_id)
-        if found is None:
-            raise FhirRefusal(f"the record knows no patient {patient_id} under {system}")
-        links = found.get("link")
-        for link in links if isinstance(links, list) else []:
-            if isinstance(link, dict) and link.get("type") == "replaced-by":
-                raise FhirRefusal(f"patient {patient_id} was merged into another in the record")
-        identifier = {"system": system, "value": patient_id}
-        return {"reference": reference_of(found), "identifier": identifier}
-
-    def _order(self, accession_number: str | None) -> Resource | None:
-        """Look the order up; one that the record does not know is named by its number alone."""
-        system = self._options.order_system
-        if not system or not accession_number:
-            return None
-        found = find(self._client, "ServiceRequest", system, accession_number)
-        if len(found) == 1:
-            return {"reference": reference_of(found[0])}
-        identifier = {"system": system, "value": accession_number}
-        return {"type": "ServiceRequest", "identifier": identifier}
-
     def _of_patient(self, patient_id: str) -> list[Resource]:
         try:
-            subject = self._subject(patient_id)
+            subject = self._lookup.subject(patient_id)
         except FhirRefusal:
             return []  # the record knows no such patient, so it holds nothing of theirs
         reference = str(subject["reference"])
         found = self._client.search(_CHARGE, patient=reference, _count=_PAGE)
         return list({reference_of(one): one for one in found}.values())
-
-    def _patient_id(self, subject: Resource, known: dict[str, str]) -> str:
-        """Give our id of the patient whom an item is for."""
-        system = self._options.patient_system
-        told = subject.get("identifier")
-        if isinstance(told, dict) and has_identifier({"identifier": told}, system, told["value"]):
-            return str(told["value"])
-        reference = str(subject.get("reference", ""))
-        if reference not in known:
-            reply = self._client.read(reference) if reference else None
-            found = identifier_of(reply.content, system) if reply else None
-            if found is None:
-                expected = f"a patient with an identifier of {system}"
-                raise InvalidInput("ChargeItem.subject", reference, expected)
-            known[reference] = found
-        return known[reference]

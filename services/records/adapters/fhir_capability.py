@@ -41,6 +41,7 @@ class Capability:
     software: str
     wanting: tuple[str, ...]
     transactions: bool
+    batches: bool
 
 
 def read_capability(statement: Resource, *, orders: bool) -> Capability:
@@ -53,6 +54,7 @@ def read_capability(statement: Resource, *, orders: bool) -> Capability:
         software=str(name or "a server")[:100],
         wanting=tuple(_wanting(statement, rest, orders=orders)),
         transactions="transaction" in codes,
+        batches="batch" in codes,
     )
 
 
