@@ -51,6 +51,19 @@ PARTS: tuple[Part, ...] = (
 )
 """Every section that a note may have. Whether a finding's region is shown depends on the study."""
 
+SHORT_LINES: dict[str, int | None] = {
+    PATIENT.name: 4,
+    INDICATION.name: None,
+    ANAESTHESIA.name: None,
+    VIEWS.name: None,
+    TECHNIQUE.name: 1,
+    REPEATS.name: None,
+    DOSE.name: 5,
+    LIMITATIONS.name: None,
+    CAUTIONS.name: None,
+}
+"""How many lines of a drafted section the short form keeps; None: all. The dose keeps its basis."""
+
 PART_BY_NAME: dict[str, Part] = {part.name: part for part in PARTS}
 
 _REGION_OF_QUADRANT = {

@@ -1,6 +1,7 @@
 """What the notes service keeps: the newest of each study, its facts, and what was told of it."""
 
 from dataclasses import dataclass, field
+from datetime import datetime
 from types import MappingProxyType
 
 from sqlalchemy import (
@@ -36,8 +37,14 @@ STUDY = Table(
     Column("signed", Text),
     Column("revision", Integer, nullable=False),
     Column("snapshot", Text),
+    Column("waiting_since", UtcDateTime),
+    Column("reminded", Integer, nullable=False, server_default="0"),
 )
-"""The newest assessment, the note as it was signed, and what we told last."""
+"""The newest assessment, the note as it was signed, and what we told last.
+
+``waiting_since``: from when on the note of finished work waits for a signature; ``reminded``: how
+many reminders of that were told.
+"""
 
 FACT = Table(
     "notes_fact",
@@ -64,11 +71,16 @@ REVISION = Table(
 
 @dataclass(frozen=True, slots=True)
 class KeptNote:
-    """One study's note as it is kept. ``snapshot`` is what was told last, at ``revision``."""
+    """One study's note as it is kept. ``snapshot`` is what was told last, at ``revision``.
+
+    ``waiting_since`` and ``reminded`` as in the table.
+    """
 
     file: NoteFile = field(default_factory=NoteFile)
     revision: int = 0
     snapshot: NoteWritten | None = None
+    waiting_since: datetime | None = None
+    reminded: int = 0
 
 
 def read_note(connection: Connection, site: str, study: str) -> KeptNote:
@@ -87,7 +99,36 @@ def read_note(connection: Connection, site: str, study: str) -> KeptNote:
         accepted_revision=max((one.revision for one in revisions if one.accepted), default=0),
     )
     snapshot = NoteWritten.model_validate_json(row.snapshot) if row.snapshot else None
-    return KeptNote(file, row.revision, snapshot)
+    return KeptNote(file, row.revision, snapshot, row.waiting_since, row.reminded)
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A note that waits for its signature: where, since when, and how often that was told."""
+
+    site: str
+    study_instance_uid: str
+    waiting_since: datetime
+    reminded: int
+
+
+def waiting_notes(connection: Connection) -> list[Waiting]:
+    """Find every note that waits for its signature, the oldest first."""
+    rows = connection.execute(
+        select(STUDY.c.site, STUDY.c.study_instance_uid, STUDY.c.waiting_since, STUDY.c.reminded)
+        .where(STUDY.c.waiting_since.is_not(None))
+        .order_by(STUDY.c.waiting_since, STUDY.c.site, STUDY.c.study_instance_uid)
+    )
+    return [Waiting(*row) for row in rows]
+
+
+def note_reminded(connection: Connection, waiting: Waiting, reminded: int) -> None:
+    """Keep how many reminders were told, in the caller's transaction."""
+    connection.execute(
+        update(STUDY)
+        .where(_is(STUDY, waiting.site, waiting.study_instance_uid))
+        .values(reminded=reminded)
+    )
 
 
 def find_assessments(connection: Connection, study: str) -> list[tuple[str, StudyAssessed]]:
@@ -110,6 +151,8 @@ def write_note(
         "signed": file.signed.model_dump_json() if file.signed else None,
         "revision": now.revision,
         "snapshot": now.snapshot.model_dump_json() if now.snapshot else None,
+        "waiting_since": now.waiting_since,
+        "reminded": now.reminded,
     }
     dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     connection.execute(

@@ -1,7 +1,7 @@
 """The notes worker: assessments, the desk's facts and the record's answers in, notes out."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import structlog
@@ -13,6 +13,8 @@ from schemas.facts.desk import NoteAddended, NoteAmended, NoteSigned, PostingAns
 from schemas.group import Group, Site
 from services.notes import store
 from services.notes.lifecycle import NoteFile, Refused, note_now, take_assessment, take_fact
+from services.notes.reminders import waits_for_signature
+from services.notes.render import NoteTemplates
 from services.notes.store import KeptNote
 from services.notes.written import same_note, written
 from services.runtime import triage
@@ -29,6 +31,7 @@ class NotesHandler:
     """Handles ``channels.NOTES``."""
 
     group: Group
+    templates: NoteTemplates = field(default_factory=NoteTemplates.load)
 
     def __call__(self, work: Work, messages: Sequence[Message[Payload]]) -> None:
         """Bring the note of every study of the batch up to date once. Raises InvalidInput."""
@@ -38,10 +41,16 @@ class NotesHandler:
         # Always in the same order, so that two workers never wait for each other.
         for (site_name, study), told in sorted(by_study.items(), key=lambda item: item[0]):
             work.lock(f"notes:{study}")
-            _bring_up_to_date(work, self.group.site(site_name), study, told)
+            _bring_up_to_date(work, self.group.site(site_name), study, told, self.templates)
 
 
-def _bring_up_to_date(work: Work, site: Site, study: str, told: Sequence[Message[Payload]]) -> None:
+def _bring_up_to_date(
+    work: Work,
+    site: Site,
+    study: str,
+    told: Sequence[Message[Payload]],
+    templates: NoteTemplates,
+) -> None:
     before = store.read_note(work.connection, site.name, study)
     file = before.file
     for message in told:
@@ -49,7 +58,13 @@ def _bring_up_to_date(work: Work, site: Site, study: str, told: Sequence[Message
         _keep_refused(work, refused)
     if file == before.file:
         return
-    now = _tell(work, replace(before, file=file), site, told[-1])
+    now = _tell(work, replace(before, file=file), site, told[-1], templates)
+    waits = waits_for_signature(file)
+    now = replace(
+        now,
+        waiting_since=(before.waiting_since or told[-1].received_at) if waits else None,
+        reminded=before.reminded if waits else 0,
+    )
     store.write_note(work.connection, site.name, study, before, now)
 
 
@@ -61,12 +76,14 @@ def _take(
     return take_fact(file, message, site), ()
 
 
-def _tell(work: Work, kept: KeptNote, site: Site, cause: Message[Payload]) -> KeptNote:
+def _tell(
+    work: Work, kept: KeptNote, site: Site, cause: Message[Payload], templates: NoteTemplates
+) -> KeptNote:
     """Send the note where it says something new, at the next revision."""
     note = note_now(kept.file, site)
     if note is None or kept.file.assessment is None:
         return kept
-    told = written(note, kept.file.assessment, kept.revision + 1, site)
+    told = written(note, kept.file.assessment, kept.revision + 1, site, templates)
     if kept.snapshot is not None and same_note(told, kept.snapshot):
         return kept
     work.emit(cause.caused(told, SOURCE))

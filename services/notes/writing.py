@@ -20,7 +20,7 @@ from schemas.group import Site
 
 # A figure with its unit, as assessment's sentences have it; a clause's or a UID's number has none.
 _FIGURE: Final = re.compile(
-    r"(?<![\d.])(\d+)\.(\d+)(?=\s?(?:[mµ]Gy|kV|mAs?|ms|min|s|mm|cm|kg|lb|%|of\b|to\b)(?![A-Za-z]))"
+    r"(?<![\d.])(\d+)\.(\d+)(?=\s?(?:[mµ]Gy|kV|mAs?|ms|min|s|mm|cm|kg|lb|%|(?:of|to)\s[0-9])(?![A-Za-z]))"
 )
 _ODD_SPACES: Final = str.maketrans({"\u00a0": " ", "\u202f": " "})
 

@@ -3,19 +3,30 @@
 from pydantic import ValidationError
 
 from schemas.conclusions import NoteWritten, StudyAssessed
+from schemas.errors import InvalidInput
 from schemas.group import Site
-from schemas.messages import invalid_input
+from schemas.messages import MAX_MESSAGE_BYTES, invalid_input
 from services.notes.lifecycle import NoteNow
-from services.notes.render import render_html, render_text
+from services.notes.render import NoteTemplates, TooLong
+from services.notes.view import Form
+
+_MOST_BYTES = MAX_MESSAGE_BYTES - 2_000
+"""What a message has room for beside its envelope."""
 
 
-def written(note: NoteNow, assessment: StudyAssessed, revision: int, site: Site) -> NoteWritten:
+def written(
+    note: NoteNow,
+    assessment: StudyAssessed,
+    revision: int,
+    site: Site,
+    templates: NoteTemplates,
+) -> NoteWritten:
     """Make the message of a note at a revision.
 
     Raises InvalidInput where the note has grown beyond what a message may hold.
     """
     try:
-        return NoteWritten(
+        told = NoteWritten(
             revision=revision,
             assessment_revision=assessment.revision,
             study_instance_uid=note.study_instance_uid,
@@ -32,11 +43,19 @@ def written(note: NoteNow, assessment: StudyAssessed, revision: int, site: Site)
             signatures=note.signatures,
             needs_cosign=note.needs_cosign,
             differences=note.differences,
-            text=render_text(note, site),
-            html=render_html(note, site),
+            text=templates.text(note, site),
+            html=templates.html(note, site),
+            short_text=templates.text(note, site, Form.SHORT),
+            short_html=templates.html(note, site, Form.SHORT),
         )
     except ValidationError as error:
         raise invalid_input(error, "note") from error
+    except TooLong as error:
+        raise InvalidInput("note", str(error), "a note that a message can hold") from error
+    size = len(told.model_dump_json().encode())
+    if size > _MOST_BYTES:
+        raise InvalidInput("note", f"{size} bytes", f"at most {_MOST_BYTES} bytes")
+    return told
 
 
 def same_note(one: NoteWritten, other: NoteWritten) -> bool:
