@@ -56,9 +56,11 @@ def preview_note(
             compiled = environment(html=page).from_string(source)
             notes = invented_note(site)
             most = MOST_OUTPUT[form] * (2 if page else 1)
-            for note in (notes.signed, notes.draft)[:: 1 if not signed else -1]:
+            # Both are tried; what is shown is the one that was asked for.
+            for note in (notes.draft, notes.signed):
                 try:
-                    shown = bounded_render(compiled, view_of(note, site, form, known), most)
+                    made = bounded_render(compiled, view_of(note, site, form, known), most)
+                    shown = made if (note is notes.signed) == signed else shown
                 except (TemplateError, TypeError, TooLong) as error:
                     faults.append(f"found {error}; expected a template that renders")
     if faults:

@@ -8,6 +8,7 @@ import typer
 from typer.testing import CliRunner
 
 from schemas.errors import InvalidInput
+from services.notes.checks import check_notes
 from services.notes.lifecycle import NoteFile, NoteNow, note_now, take_assessment
 from services.notes.preview import invented_note
 from services.notes.render import (
@@ -20,6 +21,7 @@ from services.notes.render import (
 from services.notes.template_commands import invented_site, preview_note
 from services.notes.template_language import MOST_CHARACTERS, environment
 from services.notes.view import MOST_LINES, Form, view_of
+from services.runtime.settings import Settings
 from tests.assessed import GROUP, assessed, image
 
 SITE = GROUP.site("north")
@@ -216,6 +218,22 @@ def test_the_groups_abbreviations_go_over_the_packaged_ones(tmp_path: Path) -> N
     assert known["T/FX/EF"] == "enamel fracture"
 
 
+def test_a_check_before_the_start_names_the_fault_of_a_template(tmp_path: Path) -> None:
+    settings = Settings(group_dir=tmp_path)
+    assert list(check_notes(settings, GROUP)) == []
+    (tmp_path / "notes").mkdir()
+    (tmp_path / "notes" / "full.txt.j2").write_text(GOOD)
+
+    (good,) = check_notes(settings, GROUP)
+    (tmp_path / "notes" / "full.txt.j2").write_text("{{ banter }}")
+    (wrong,) = check_notes(settings, GROUP)
+
+    assert (good.good, good.words) == (True, "full.txt.j2")
+    assert not wrong.good
+    assert "line 1" in wrong.words
+    assert "was banner meant?" in wrong.words
+
+
 def _preview(*arguments: str) -> tuple[int, str, str]:
     app = typer.Typer()
     app.command()(preview_note)
@@ -233,6 +251,14 @@ def test_a_preview_shows_the_invented_study_as_the_site_writes(tmp_path: Path) -
     assert "25,1 lb (11,4 kg as told)" in shown
     assert "02.03.2026" in shown
     assert "1,6 mGy" in shown
+
+
+def test_a_preview_shows_the_note_signed_where_that_is_asked_for(tmp_path: Path) -> None:
+    file = tmp_path / "full.txt.j2"
+    file.write_text(GOOD)
+
+    assert _preview("--template", str(file))[1].startswith("DRAFT")
+    assert _preview("--template", str(file), "--signed")[1].startswith("Signed by Invented Vet")
 
 
 def test_a_preview_names_every_fault_with_its_line(tmp_path: Path) -> None:
