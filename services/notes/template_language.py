@@ -5,6 +5,7 @@ call, arithmetic or include: so a template can neither reach beyond the note nor
 bound, whatever the texts in it are. The sandbox stands behind this check, not in its place.
 """
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -22,6 +23,10 @@ FILTERS: Final = ("length", "lower", "trim", "upper")
 TEXT, TOKEN, NUMBER, FLAG = "text", "token", "number", "flag"
 """``TOKEN`` is of letters, digits and hyphens alone: it may stand in an attribute of a page."""
 
+BOUNDARY: Final = "boundary"
+"""Where a part begins or ends that may be left out or come again."""
+
+_TOKEN: Final = re.compile(r"[A-Za-z0-9 -]*")
 _LIST_OF: Final = "list of "
 KINDS: Final[Mapping[str, Mapping[str, str]]] = {
     "note": {
@@ -115,7 +120,9 @@ class _Check:
             elif isinstance(node, nodes.If):
                 self.kind_of(node.test, names)
                 for branch in (node.body, node.elif_, node.else_):
+                    self._boundary(node)
                     self.statements(list(branch), names, deep)
+                self._boundary(node)
             elif isinstance(node, nodes.For):
                 self._loop(node, names, deep)
             else:
@@ -152,13 +159,21 @@ class _Check:
         inner[node.target.name] = kind.removeprefix(_LIST_OF)
         if node.test is not None:
             self.kind_of(node.test, inner)
+        self._boundary(node)
         self.statements(list(node.body), inner, deep + 1)
+        self._boundary(node)
         self.statements(list(node.else_), names, deep)
+        self._boundary(node)
+
+    def _boundary(self, node: nodes.Node) -> None:
+        self.pieces.append(Piece(node.lineno, None, BOUNDARY))
 
     def kind_of(self, node: nodes.Node, names: Mapping[str, str]) -> str | None:
         """Tell what an expression gives; None where that was found faulty."""
         if isinstance(node, nodes.Const):
-            return NUMBER if isinstance(node.value, int | float) else TEXT
+            if isinstance(node.value, int | float):
+                return NUMBER
+            return TOKEN if _TOKEN.fullmatch(str(node.value)) else TEXT
         if isinstance(node, nodes.Name):
             return self._known(node, node.name, names)
         if isinstance(node, nodes.Getattr):
@@ -172,7 +187,11 @@ class _Check:
         if isinstance(node, nodes.Compare | nodes.And | nodes.Or | nodes.Not):
             kind = FLAG
         elif isinstance(node, nodes.CondExpr):
-            kind = TEXT
+            if node.expr2 is None:
+                self._fault(node, "a choice without its other side", "{{ a if b else c }}")
+                return None
+            kinds = {self.kind_of(one, names) for one in (node.expr1, node.expr2)}
+            kind = TOKEN if kinds == {TOKEN} else TEXT
         elif isinstance(node, nodes.List | nodes.Tuple):
             kind = "list of text"
         else:

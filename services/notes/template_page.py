@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from html.parser import HTMLParser
 from typing import Final
 
-from services.notes.template_language import NUMBER, TOKEN, Fault, Piece
+from services.notes.template_language import BOUNDARY, NUMBER, TOKEN, Fault, Piece
 
 # fmt: off
 _FORBIDDEN: Final = frozenset({
@@ -83,7 +83,9 @@ class _Page(HTMLParser):
             if name in _LINKS and not text.startswith("#"):
                 self._fault(line, f"{name}={text[:40]!r}", "a place in the page itself (#...)")
             for piece in self._values(text):
-                if piece.kind not in _SAFE or name in _LINKS:
+                if piece.kind == BOUNDARY:
+                    self._fault(piece.line, f"a condition or loop in the attribute {name}", _WHOLE)
+                elif piece.kind not in _SAFE or name in _LINKS:
                     self._fault(piece.line, f"a value in the attribute {name}", _AS_WORDS)
 
     def handle_endtag(self, tag: str) -> None:
@@ -113,7 +115,10 @@ class _Page(HTMLParser):
 
     def _no_value(self, text: str, where: str) -> None:
         for piece in self._values(text):
-            self._fault(piece.line, f"a value as {where}", _AS_WORDS)
+            if piece.kind == BOUNDARY:
+                self._fault(piece.line, f"a condition or loop in {where}", _WHOLE)
+            else:
+                self._fault(piece.line, f"a value as {where}", _AS_WORDS)
 
     def _values(self, text: str) -> list[Piece]:
         return [self._pieces[int(mark)] for mark in self._mark.findall(text)]
@@ -122,4 +127,5 @@ class _Page(HTMLParser):
         self.faults.append(Fault(line, found, expected))
 
 
+_WHOLE: Final = "it around whole tags; in an attribute a choice: {{ 'a' if b else 'c' }}"
 _AS_WORDS: Final = "it between tags, as words; an attribute takes only names, numbers and hashes"

@@ -66,6 +66,7 @@ def test_the_packaged_templates_have_no_fault(medium: str) -> None:
         ("{{ cycler }}", "'cycler'", "one of abbreviations"),
         ("{{ loop }}", "'loop'", "one of abbreviations"),
         ("{% if %}", "a fault of syntax", "xpected"),
+        ("{{ banner if form }}", "without its other side", "else"),
     ],
 )
 def test_a_fault_is_told_with_its_line_and_what_was_expected(
@@ -114,6 +115,12 @@ def test_a_template_is_bounded_in_size() -> None:
         ("<style>p { background: url(x) }</style>", "loads something"),
         ("<p class='{{ banner }}", "a tag that does not end"),
         ("<meta http-equiv='refresh' content='0'>", "http-equiv"),
+        (
+            "<p title={% if banner %}{% else %}x>{% endif %}{{ banner }}>",
+            "a condition or loop in the attribute title",
+        ),
+        ("<p{% if banner %} id='x'{% endif %}>a</p>", "a condition or loop in the name of"),
+        ("<p class='{{ banner if form else state }}'>a</p>", "a value in the attribute class"),
     ],
 )
 def test_no_text_stands_where_a_browser_reads_more_than_words(source: str, found: str) -> None:
@@ -129,6 +136,7 @@ def test_names_numbers_and_hashes_may_stand_in_attributes() -> None:
         "<html lang='{{ language }}'>{% for s in sections %}<h2 id='{{ s.section }}'>"
         "<a href='#top'>{{ s.title }}</a></h2>{% endfor %}"
         "<p id='a-{{ content_sha256 }}'>{{ banner }}</p>"
+        "<p class='{{ 'note short' if form == 'short' else 'note' }}'>a</p>"
     )
 
     assert check_template(source, html=True) == []
