@@ -1,0 +1,185 @@
+"""A note as PDF for the archive: PDF/A-2a (ISO 19005-2) and PDF/UA-1 (ISO 14289-1), tagged.
+
+The library makes and claims both. The same note gives the same bytes, on machines with the same
+fonts and library. Made from the note as data; its text and HTML forms are not read.
+"""
+
+import json
+from collections.abc import Sequence
+from datetime import UTC, datetime, time
+from importlib.resources import files
+from typing import Any, NamedTuple
+
+import typst
+
+from schemas.conclusions import NoteWritten, StudyAssessed
+from schemas.errors import GomphosisError
+from schemas.group import Site
+from services.notes.chart_states import charts_of
+from services.notes.pdf_characters import lines_of, showable
+from services.notes.thumbnails import Thumbnail
+from services.notes.tooth_chart import chart_title, chart_words, tooth_chart_svg
+from services.notes.wording import named
+from services.notes.writing import Writing
+
+DRAFT_BANNER = "DRAFT — NOT SIGNED. Not a diagnosis. To be corrected and signed by a licensed vet."
+DRAFT_MARK = "DRAFT, NOT SIGNED. Not a diagnosis."
+CAUTION = "Local codes and licensed veterinary practice come before anything written here."
+PICTURES_CAUTION = "Small pictures to tell the views apart. Nothing is to be read from them."
+
+
+class ViewPicture(NamedTuple):
+    """A view's title and its small picture, or why there is none."""
+
+    title: str
+    picture: Thumbnail
+
+
+class PdfNotMade(GomphosisError):  # noqa: N818 - read as a sentence
+    """The library did not take the note; ``reason`` is its own words."""
+
+    def __init__(self, study_instance_uid: str, reason: str) -> None:
+        self.field, self.value, self.expected = "note", study_instance_uid, "a note to be set"
+        super().__init__(f"study {study_instance_uid}: the PDF could not be made ({reason})")
+
+
+def note_pdf(
+    note: NoteWritten,
+    assessment: StudyAssessed,
+    site: Site,
+    pictures: Sequence[ViewPicture] = (),
+) -> bytes:
+    """Make the PDF of a note.
+
+    ``assessment`` is the study as it is concluded now: the tooth chart is drawn from it, also
+    where a signed note is older, and then says so.
+
+    Raises
+    ------
+    PdfNotMade
+        If the library refuses the note.
+    """
+    charts = charts_of(assessment)
+    content = _content(note, assessment, site)
+    content["charts"] = [
+        {"title": chart_title(one.species, one.dentition), "words": chart_words(*one)}
+        for one in charts
+    ]
+    content["pictures"] = [_picture(one) for one in pictures]
+    drawings = [tooth_chart_svg(*one) for one in charts]
+    try:
+        return typst.compile(
+            files("services.notes").joinpath("templates/note.typ").read_bytes(),
+            format="pdf",
+            sys_inputs={
+                "note": json.dumps(showable(content)),
+                "charts": json.dumps(drawings),
+                "pictures": json.dumps([list(one.picture.png or b"") for one in pictures]),
+            },
+            pdf_standards=["a-2a", "ua-1"],
+            timestamp=note_time(note, assessment),
+        )
+    except typst.TypstError as error:
+        raise PdfNotMade(note.study_instance_uid, error.message) from error
+
+
+def note_time(note: NoteWritten, assessment: StudyAssessed) -> datetime:
+    """Give the last moment that the note tells of: the PDF's creation date, in UTC.
+
+    The last addendum or signature; of a draft the last image or exposure, else the study's day.
+    """
+    signed = [one.signed_at for one in note.addenda]
+    signed += [one.signed_at for one in note.signatures]
+    signed += [note.signed_at] if note.signed_at else []
+    taken = [one.acquired_at for one in assessment.images]
+    taken += [one.occurred_at for one in assessment.exposures]
+    last = max(signed or taken or [datetime.combine(assessment.day, time(), UTC)])
+    return last.astimezone(UTC)
+
+
+def _content(note: NoteWritten, assessment: StudyAssessed, site: Site) -> dict[str, Any]:
+    """Give all that the template sets, but the drawings."""
+    writing = Writing.of(site)
+    signed = note.signer is not None and note.signed_at is not None
+    banner = _banner(note, site, writing)
+    created = note_time(note, assessment)
+    language, _, region = writing.language.partition("-")
+    return {
+        "title": f"Imaging note, {site.title}",
+        "author": _author(note, site),
+        "description": banner,
+        "lang": language,
+        "region": region or None,
+        "created": {
+            part: getattr(created, part)
+            for part in ("year", "month", "day", "hour", "minute", "second")
+        },
+        "signed": signed,
+        "banner": banner,
+        "mark": banner if signed else DRAFT_MARK,
+        "whose": _whose(note),
+        "caution": CAUTION,
+        "sections": [
+            {
+                "title": section.title,
+                "lines": lines_of(section.text),
+                "prompt": section.for_vet,
+                "empty": "Empty: the vet has written nothing here."
+                if section.for_vet
+                else "Empty.",
+            }
+            for section in note.sections
+        ],
+        "addenda": [
+            {
+                "title": f"Addendum by {named(site, one.signer)}, {writing.moment(one.signed_at)}",
+                "lines": lines_of(one.text),
+            }
+            for one in note.addenda
+        ],
+        "drawn_from": _drawn_from(note, assessment),
+        "pictures_title": "Small pictures of the views",
+        "pictures_caution": PICTURES_CAUTION,
+        "hash": f"Content hash (SHA-256): {note.content_sha256}",
+    }
+
+
+def _banner(note: NoteWritten, site: Site, writing: Writing) -> str:
+    if note.signer is not None and note.signed_at is not None:
+        more = f" Addenda: {len(note.addenda)}." if note.addenda else ""
+        by, at = named(site, note.signer), writing.moment(note.signed_at)
+        return f"Signed by {by}, {at}.{more}"
+    if not note.needs_cosign:
+        return DRAFT_BANNER
+    waiting = "; ".join(
+        f"{named(site, one.signer)}, {writing.moment(one.signed_at)}" for one in note.signatures
+    )
+    return f"{DRAFT_BANNER} Signed by a trainee ({waiting}); waits for a vet's signature."
+
+
+def _author(note: NoteWritten, site: Site) -> str:
+    if note.signer is None:
+        return "Drafted from device data, no author has signed"
+    return f"{named(site, note.signer)}, signing vet"
+
+
+def _whose(note: NoteWritten) -> str:
+    accession = f", accession {note.accession_number}" if note.accession_number else ""
+    return f"Patient {note.patient_id}{accession}"
+
+
+def _drawn_from(note: NoteWritten, assessment: StudyAssessed) -> str:
+    words = f"Drawn from the device data as assessed at revision {assessment.revision}."
+    if note.signed_at is not None:
+        words += " The drawing is no part of what was signed."
+    if note.addendum_proposal is not None:
+        words += f" Since the signature: {note.addendum_proposal}"
+    return f"{words} It says what was imaged and nothing about the teeth's health."
+
+
+def _picture(one: ViewPicture) -> dict[str, str]:
+    return {
+        "title": one.title,
+        "words": one.picture.words,
+        "alt": f"Small X-ray picture: {one.title}",
+    }
