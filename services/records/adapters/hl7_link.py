@@ -1,0 +1,183 @@
+"""One MLLP connection to the record: a message out, its own answer in, one at a time.
+
+A block is 0x0B, the message, 0x1C, 0x0D (MLLP release 1; from memory). An answer counts only
+under the control id of the message in hand: one that came twice, or another's, is no answer. After
+any trouble the connection is given up, so that nothing late on it can be taken for an answer.
+"""
+
+import select
+import socket
+import ssl
+import time
+from collections.abc import Callable
+from threading import Lock
+from typing import Final
+
+import structlog
+
+from services.records.adapters.hl7_answer import Acknowledgement, read_answer
+from services.records.adapters.hl7_options import Hl7Options, Mode
+from services.records.port import RecordError, RecordRefused, RecordUnavailable
+
+log = structlog.get_logger(__name__)
+
+START: Final = b"\x0b"
+END: Final = b"\x1c\x0d"
+_MOST_BYTES: Final = 65_536
+_RECEIVE_BYTES: Final = 16_384
+_LOOK_S: Final = 0.3
+
+
+def framed(message: bytes) -> bytes:
+    """Put a message into a block."""
+    return START + message + END
+
+
+class MllpLink:
+    """Connects when it is first needed, and again after trouble. Safe to use from any thread.
+
+    ``answer_to`` writes the commit answer that a record may ask for its own answers.
+    Raises RecordRefused for certificates that cannot be read or are not taken.
+    """
+
+    def __init__(self, options: Hl7Options, answer_to: Callable[[Acknowledgement], bytes]) -> None:
+        self._options = options
+        self._answer_to = answer_to
+        self._last_words = {"AA", "AE", "AR", "CE", "CR"}
+        if options.mode is Mode.COMMIT:
+            self._last_words.add("CA")
+        self._where = f"{options.host}:{options.port}"
+        self._lock = Lock()
+        self._socket: socket.socket | None = None
+        self._buffer = bytearray()
+
+    def ask(self, message: bytes, control_id: str) -> Acknowledgement:
+        """Send a message and give the record's last word on it.
+
+        Raises RecordUnavailable where none came: the message may have arrived all the same.
+        """
+        with self._lock:
+            deadline = time.monotonic() + self._options.timeout_s
+            try:
+                connection = self._ready()
+                connection.settimeout(self._options.timeout_s)
+                connection.sendall(framed(message))
+                return self._answer(connection, control_id, deadline)
+            except RecordError:
+                self._drop()
+                raise
+            except OSError as error:  # TLS errors and timeouts too
+                self._drop()
+                raise self._told(error) from error
+
+    def look(self) -> None:
+        """Connect if need be, and see that the record does not hang up. Raises as ``ask``."""
+        with self._lock:
+            try:
+                connection = self._ready()
+                connection.settimeout(_LOOK_S)
+                try:
+                    received = connection.recv(_RECEIVE_BYTES)
+                except TimeoutError:
+                    return
+                self._drop()
+                if not received:
+                    raise RecordUnavailable(f"record at {self._where} hangs up at once")
+            except OSError as error:
+                self._drop()
+                raise self._told(error) from error
+
+    def close(self) -> None:
+        """Let go of the connection. Safe to repeat."""
+        with self._lock:
+            self._drop()
+
+    def _answer(
+        self, connection: socket.socket, control_id: str, deadline: float
+    ) -> Acknowledgement:
+        committed = False
+        while True:
+            block = self._block(connection, deadline, committed=committed)
+            told = read_answer(block)
+            if told is None or told.control_id != control_id:
+                of = told.control_id if told is not None else None
+                log.warning("answer_not_ours", wanted=control_id, told=of, bytes=len(block))
+                continue
+            if told.wants_answer:
+                connection.sendall(framed(self._answer_to(told)))
+            if told.code in self._last_words:
+                return told
+            committed = True
+
+    def _block(self, connection: socket.socket, deadline: float, *, committed: bool) -> bytes:
+        """Wait for one whole block."""
+        while (end := self._buffer.find(END)) < 0:
+            if len(self._buffer) > _MOST_BYTES:
+                raise RecordUnavailable(
+                    f"record at {self._where}: no end after {_MOST_BYTES} bytes"
+                )
+            left_s = deadline - time.monotonic()
+            try:
+                connection.settimeout(max(left_s, 0.001))
+                received = connection.recv(_RECEIVE_BYTES) if left_s > 0 else None
+            except TimeoutError:
+                received = None
+            if received is None:
+                so_far = "committed it, and gave no application answer" if committed else "silent"
+                raise RecordUnavailable(
+                    f"record at {self._where}: {so_far} within {self._options.timeout_s:g} s"
+                )
+            if not received:
+                half = " within an answer" if self._buffer else ""
+                raise RecordUnavailable(f"record at {self._where} closed the connection{half}")
+            self._buffer += received
+        block = bytes(self._buffer[:end])
+        del self._buffer[: end + len(END)]
+        # What stands before the last start is the rest of an answer that was never ended.
+        return block[block.rfind(START) + 1 :]
+
+    def _ready(self) -> socket.socket:
+        """Give the connection; a new one where the record has left, or has spoken unasked."""
+        if self._socket is not None and (
+            self._buffer or select.select([self._socket], [], [], 0)[0]
+        ):
+            self._drop()
+        if self._socket is None:
+            self._socket = self._connected()
+        return self._socket
+
+    def _connected(self) -> socket.socket:
+        options = self._options
+        connection = socket.create_connection((options.host, options.port), options.timeout_s)
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        if not options.tls:
+            return connection
+        try:
+            return _context(options).wrap_socket(connection, server_hostname=options.host)
+        except BaseException:
+            connection.close()
+            raise
+
+    def _drop(self) -> None:
+        self._buffer.clear()
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
+    def _told(self, error: OSError) -> RecordError:
+        words = f"record at {self._where}: {error.strerror or error or type(error).__name__}"
+        alert = isinstance(error, ssl.SSLError) and "ALERT" in (error.reason or "")
+        if alert or isinstance(error, ssl.SSLCertVerificationError):
+            return RecordRefused(f"{words}; look at ca_file, certificate_file and key_file")
+        return RecordUnavailable(words)
+
+
+def _context(options: Hl7Options) -> ssl.SSLContext:
+    try:
+        context = ssl.create_default_context(cafile=options.ca_file)
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        if options.certificate_file is not None:
+            context.load_cert_chain(options.certificate_file, options.key_file)
+    except (OSError, ssl.SSLError) as error:
+        raise RecordRefused(f"TLS: expected PEM files that can be read ({error})") from error
+    return context

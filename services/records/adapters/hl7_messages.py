@@ -1,0 +1,246 @@
+"""Charges and notes as HL7 v2.5.1 messages: ``DFT^P03``, ``ORU^R01`` and ``MDM^T02``. Pure.
+
+Fields and tables by chapters 2, 6, 7 and 9; the tests hold every message against hl7apy's strict
+check at 2.5.1 and read it with python-hl7. FT1-2 holds 12 characters, so it carries a short id
+of the posting key, and the whole key stands in an OBX of the financial group. No patient name is
+known here: PID-5 says so by name type U (table 0200).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from schemas.conclusions import EntryType, NoteWritten
+from services.records.adapters.hl7_options import Hl7Options, Mode
+from services.records.adapters.hl7_text import (
+    CODECS,
+    SEPARATORS,
+    escaped,
+    formatted,
+    joined,
+    moment,
+    segment,
+    short_id,
+)
+from services.records.port import ChargePosting, NotePosting, NoteStatus
+
+VERSION: Final = "2.5.1"
+_NAMESPACE: Final = "GOMPHOSIS"
+"""Whose numbers ours are (EI.2)."""
+_LOCAL: Final = "L"
+"""Codes that the two sides agree on (table 0396)."""
+CONTROL_ID_LENGTH: Final = 20
+_TRANSACTION_ID_LENGTH: Final = 12
+_TYPES: Final = {EntryType.CHARGE: "CG", EntryType.CREDIT: "CD"}
+_STATUSES: Final = {
+    NoteStatus.PRELIMINARY: "P",
+    NoteStatus.FINAL: "F",
+    NoteStatus.APPENDED: "C",
+}
+"""Table 0123 for OBR-25 and 0085 for OBX-11: the addended text takes the place of the final."""
+_PIECE: Final = 10_000
+"""Characters; escaped they stay below the 65,536 of FT (section 2.A.31; from memory)."""
+_SYSTEMS: Final = {"http://loinc.org": "LN"}
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """A message but for its moment. The same posting always has the same control id.
+
+    A record that has taken the message must know it again by MSH-10 when it comes twice.
+    ``content`` is what the id is of: the posting in our own terms, so that a codes file that is
+    mended between two tries does not make another message of it.
+    """
+
+    kind: str
+    event: str | None
+    facility: str
+    content: tuple[object, ...]
+    body: tuple[str, ...]
+
+    def control_id(self, turn: int = 0) -> str:
+        """Give MSH-10; ``turn`` counts how often the record has refused this content."""
+        return short_id(repr((self.kind, *map(str, self.content), turn)), CONTROL_ID_LENGTH)
+
+    def written(self, options: Hl7Options, at: datetime, turn: int = 0) -> bytes:
+        """Write the message (UnicodeEncodeError where the character set lacks a character)."""
+        lines = [header(options, self.kind, self.facility, self.control_id(turn), at)]
+        if self.event is not None:
+            lines.append(segment("EVN", {1: self.event, 2: moment(at)}))
+        return ("\r".join([*lines, *self.body]) + "\r").encode(CODECS[options.character_set])
+
+
+def header(
+    options: Hl7Options,
+    kind: str,
+    facility: str,
+    control_id: str,
+    at: datetime,
+    *,
+    ask: bool = True,
+) -> str:
+    """Write MSH; with ``ask`` it says which answers we want."""
+    fields = {
+        2: SEPARATORS[1:],
+        3: escaped(options.sending_application),
+        4: escaped(facility),
+        5: escaped(options.receiving_application),
+        6: escaped(options.receiving_facility),
+        7: moment(at),
+        9: kind,
+        10: control_id,
+        11: options.processing_id,
+        12: VERSION,
+        18: options.character_set,
+    }
+    if not ask:
+        fields |= {15: "NE", 16: "NE"}
+    elif options.mode is not Mode.ORIGINAL:
+        fields |= {15: "AL", 16: "AL" if options.mode is Mode.ENHANCED else "NE"}
+    return segment("MSH", fields)
+
+
+def transaction_id(posting_key: str) -> str:
+    """Give FT1-2 of a posting key."""
+    return short_id(posting_key, _TRANSACTION_ID_LENGTH)
+
+
+def note_number(posting: NotePosting) -> str:
+    """Give the unique number of a note's revision: OBR-20 and TXA-12."""
+    return short_id(posting.key, CONTROL_ID_LENGTH)
+
+
+def charge_message(posting: ChargePosting, code: str, options: Hl7Options) -> Outgoing:
+    """Write a charge or credit as ``DFT^P03``; ``code`` is the record's."""
+    entry = posting.entry
+    study = escaped(posting.study_instance_uid)
+    ft1 = {
+        1: "1",
+        2: transaction_id(posting.key),
+        4: f"{entry.service_day:%Y%m%d}",
+        5: f"{posting.posting_day:%Y%m%d}",
+        6: _TYPES[entry.type],
+        7: joined(escaped(code), escaped(entry.description), _LOCAL),
+        10: str(entry.quantity),
+        11: joined(str(entry.amount), escaped(posting.currency), by="&"),
+        23: joined(study, _NAMESPACE),
+    }
+    named = {"posting-key": posting.key}
+    if entry.reverses is not None:
+        named["reverses"] = entry.reverses
+    lines = [_pid(posting.patient_id, posting.account, options), segment("FT1", ft1)]
+    if posting.accession_number:
+        order = {1: "RE", 2: escaped(posting.accession_number), 3: joined(study, _NAMESPACE)}
+        lines.append(segment("ORC", order))
+    for number, (name, value) in enumerate(named.items(), 1):
+        fields = {1: str(number), 2: "ST", 3: joined(name, "", _LOCAL)}
+        lines.append(segment("OBX", fields | {5: escaped(value), 11: "F"}))
+    content = (
+        *(posting.key, posting.site, posting.patient_id, posting.study_instance_uid),
+        *(posting.account, posting.accession_number, posting.currency, posting.posting_day),
+        *(entry.type, entry.reverses, entry.code, entry.description, entry.quantity),
+        *(entry.amount, entry.service_day),
+    )
+    facility = _facility(posting.site, options)
+    return Outgoing("DFT^P03^DFT_P03", "P03", facility, content, tuple(lines))
+
+
+def report_message(posting: NotePosting, options: Hl7Options) -> Outgoing:
+    """Write a note's text as ``ORU^R01``."""
+    note, status = posting.note, _STATUSES[posting.status]
+    obr = {
+        1: "1",
+        2: escaped(note.accession_number or ""),
+        3: joined(escaped(note.study_instance_uid), _NAMESPACE),
+        4: _note_code(options),
+        20: note_number(posting),
+        22: moment(note.signed_at) if note.signed_at else "",
+        25: status,
+    }
+    lines = [
+        _pid(note.patient_id, None, options),
+        segment("OBR", obr),
+        *_observations(note, status, options),
+    ]
+    facility = _facility(posting.site, options)
+    return Outgoing("ORU^R01^ORU_R01", None, facility, _content(posting), tuple(lines))
+
+
+def document_message(posting: NotePosting, options: Hl7Options) -> Outgoing:
+    """Write a signed note as ``MDM^T02``: authenticated (AU, table 0271), available (AV, 0273).
+
+    Each revision is a document of its own; TXA-15 is the study, by which they belong together.
+    Whether the signature is a legal one (LA) is for the site's law, so it is not claimed.
+    """
+    note = posting.note
+    last = note.addenda[-1] if note.addenda else None
+    signer, at = (last.signer, last.signed_at) if last else (note.signer, note.signed_at)
+    person = _person(signer, options)
+    time = moment(at) if at else ""
+    txa = {
+        1: "1",
+        2: "DI",
+        3: "FT",
+        4: time,
+        5: person,
+        6: time,
+        9: person,
+        12: joined(note_number(posting), _NAMESPACE),
+        14: escaped(note.accession_number or ""),
+        15: joined(escaped(note.study_instance_uid), _NAMESPACE),
+        17: "AU",
+        19: "AV",
+        22: "^".join([*[*person.split("^"), *[""] * 14][:14], time]) if person and time else "",
+    }
+    lines = [
+        _pid(note.patient_id, None, options),
+        segment("PV1", {1: "1", 2: "N"}),  # table 0004: not applicable; we know of no visit
+        segment("TXA", txa),
+        *_observations(note, "F", options),
+    ]
+    facility = _facility(posting.site, options)
+    return Outgoing("MDM^T02^MDM_T02", "T02", facility, _content(posting), tuple(lines))
+
+
+def _content(posting: NotePosting) -> tuple[object, ...]:
+    note = posting.note
+    told = (posting.key, posting.site, note.patient_id, note.accession_number, posting.status)
+    return (*told, note.signer, note.signed_at, note.text)
+
+
+def _observations(note: NoteWritten, status: str, options: Hl7Options) -> Iterator[str]:
+    """Write the text, a long one in pieces that follow each other without a gap."""
+    text = note.text.replace("\r\n", "\n")
+    pieces = [text[at : at + _PIECE] for at in range(0, len(text), _PIECE)] or [""]
+    person = _person(note.signer, options)
+    for number, piece in enumerate(pieces, 1):
+        fields = {1: str(number), 2: "FT", 3: _note_code(options), 4: str(number)}
+        yield segment("OBX", fields | {5: formatted(piece), 11: status, 16: person})
+
+
+def _pid(patient_id: str, account: str | None, options: Hl7Options) -> str:
+    fields = {
+        1: "1",
+        3: joined(escaped(patient_id), "", "", escaped(options.patient_authority)),
+        5: "^^^^^^U",
+        18: escaped(account or ""),
+    }
+    return segment("PID", fields)
+
+
+def _facility(site: str, options: Hl7Options) -> str:
+    return options.codes.sites.get(site, site)
+
+
+def _note_code(options: Hl7Options) -> str:
+    told = options.codes.note_code
+    return joined(escaped(told.code), escaped(told.display), _SYSTEMS.get(told.system, _LOCAL))
+
+
+def _person(signer: str | None, options: Hl7Options) -> str:
+    """Write who signed (XCN and PPN begin alike): the record's id, or our name as a name."""
+    if signer is None:
+        return ""
+    known = options.codes.staff.get(signer)
+    return joined(escaped(known or ""), "" if known else escaped(signer))
