@@ -46,7 +46,7 @@ class Workplace:
     def database(self) -> postgresql.PostgreSQL | postgresql.GivenDatabase:
         """Return PostgreSQL, as the tests start it: with its syncs on."""
         if self.database_in_use is None:
-            self.database_in_use = postgresql.open_database_server()
+            self.database_in_use = postgresql.open_database_server(outlives_power_cuts=True)
         return self.database_in_use
 
     def dcmtk(self) -> Dcmtk:
