@@ -1,7 +1,8 @@
 """A note as PDF for the archive: PDF/A-2a (ISO 19005-2) and PDF/UA-1 (ISO 14289-1), tagged.
 
-The library makes and claims both. The same note gives the same bytes, on machines with the same
-fonts and library. Made from the note as data; its text and HTML forms are not read.
+The library makes and claims both. By the same version of it the same note gives the same bytes,
+on another machine too, unless a character in it needs a font of the machine. Made from the note
+as data; its text and HTML forms are not read.
 """
 
 import json
@@ -66,13 +67,15 @@ def note_pdf(
         for one in charts
     ]
     content["pictures"] = [_picture(one) for one in pictures]
+    shown = showable(content)
     drawings = [tooth_chart_svg(*one) for one in charts]
     try:
         return typst.compile(
             files("services.notes").joinpath("templates/note.typ").read_bytes(),
+            ignore_system_fonts=not shown.needs_system_fonts,
             format="pdf",
             sys_inputs={
-                "note": json.dumps(showable(content)),
+                "note": json.dumps(shown.content),
                 "charts": json.dumps(drawings),
                 "pictures": json.dumps([list(one.picture.png or b"") for one in pictures]),
             },
@@ -152,7 +155,9 @@ def _banner(note: NoteWritten, site: Site, writing: Writing) -> str:
     if not note.needs_cosign:
         return DRAFT_BANNER
     waiting = "; ".join(
-        f"{named(site, one.signer)}, {writing.moment(one.signed_at)}" for one in note.signatures
+        f"{named(site, one.signer)}, {writing.moment(one.signed_at)}"
+        for one in note.signatures
+        if one.content_sha256 == note.content_sha256
     )
     return f"{DRAFT_BANNER} Signed by a trainee ({waiting}); waits for a vet's signature."
 

@@ -2,14 +2,15 @@
 
 import json
 import unicodedata
-from collections.abc import Iterable, Sequence
-from functools import cache
-from typing import Any, Final
+from collections.abc import Iterable
+from functools import lru_cache
+from typing import Any, Final, NamedTuple
 
 import typst
 
 LONGEST_RUN: Final = 60
 """A longer word may be broken at any place, so that it does not leave the page."""
+MOST_TRIES: Final = 300
 
 _PROBE: Final = (
     b'#set document(title: "-")\n#for one in json(bytes(sys.inputs.characters)) { par(one) }'
@@ -26,14 +27,31 @@ def lines_of(text: str) -> list[str]:
     return [line for line in text.replace("\t", " ").splitlines() if line.strip()]
 
 
-def showable(content: Any) -> Any:
+class Showable(NamedTuple):
+    """JSON content as it can be shown, and whether the fonts of this machine are needed for it.
+
+    Without them the page is the same on every machine: the library brings fonts of its own.
+    """
+
+    content: Any
+    needs_system_fonts: bool
+
+
+def showable(content: Any) -> Showable:
     """Give JSON content with each string as it can be shown.
 
     A character that no font here has is written by its Unicode number, ``[U+1F9B7]``.
     """
-    seen = {one for text in _strings(content) for one in text if ord(one) > 0x17F}
-    seen |= {one for text in _strings(content) for one in text if ord(one) < 0xA0}
-    return _mapped(content, {one: f"[U+{ord(one):04X}]" for one in _not_showable(seen)})
+    seen = {one for text in _strings(content) for one in text if not " " <= one <= "~"}
+    without = {
+        one for one in seen if one in _TURNS or unicodedata.category(one) in _WITHOUT_MEANING
+    }
+    asked = tuple(sorted(seen - without))
+    needs_system_fonts = not _fonts_have(asked, system_fonts=False)
+    if needs_system_fonts:
+        without |= _without_font(asked)
+    shown = _mapped(content, {one: f"[U+{ord(one):04X}]" for one in without})
+    return Showable(shown, needs_system_fonts)
 
 
 def _mapped(content: Any, replaced: dict[str, str]) -> Any:
@@ -63,31 +81,37 @@ def _strings(content: Any) -> Iterable[str]:
             yield from _strings(one)
 
 
-def _not_showable(characters: Iterable[str]) -> list[str]:
-    plain = [
-        one for one in characters if one in _TURNS or unicodedata.category(one) in _WITHOUT_MEANING
-    ]
-    asked = [one for one in characters if ord(one) > 0x17F and one not in plain]
-    return plain + _without_font(tuple(sorted(asked)))
+def _without_font(characters: tuple[str, ...]) -> set[str]:
+    """Halve until each character that no font has stands alone: most often one try.
+
+    After ``MOST_TRIES`` what is not yet known to have a font counts as having none.
+    """
+    waiting, without, tries = [characters], set(), 0
+    while waiting:
+        some = waiting.pop(0)
+        tries += 1
+        if tries > MOST_TRIES:
+            without |= set(some)
+        elif some and not _fonts_have(some, system_fonts=True):
+            half = len(some) // 2
+            if half:
+                waiting += [some[:half], some[half:]]
+            else:
+                without |= set(some)
+    return without
 
 
-def _without_font(characters: Sequence[str]) -> list[str]:
-    """Halve until each character that no font has stands alone: most often one try."""
-    if not characters or _fonts_have(tuple(characters)):
-        return []
-    if len(characters) == 1:
-        return list(characters)
-    half = len(characters) // 2
-    return _without_font(characters[:half]) + _without_font(characters[half:])
-
-
-@cache
-def _fonts_have(characters: tuple[str, ...]) -> bool:
+@lru_cache(maxsize=2_000)
+def _fonts_have(characters: tuple[str, ...], *, system_fonts: bool) -> bool:
     # After a letter, for a mark that joins the letter before it shows nothing by itself.
     told = json.dumps([f"a{one}" for one in characters])
     try:
         typst.compile(
-            _PROBE, format="pdf", sys_inputs={"characters": told}, pdf_standards=["a-2a", "ua-1"]
+            _PROBE,
+            ignore_system_fonts=not system_fonts,
+            format="pdf",
+            sys_inputs={"characters": told},
+            pdf_standards=["a-2a", "ua-1"],
         )
     except typst.TypstError:
         return False

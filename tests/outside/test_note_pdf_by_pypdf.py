@@ -14,7 +14,14 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from schemas.conclusions import Addendum, NoteSection, NoteState, NoteWritten, StudyAssessed
+from schemas.conclusions import (
+    Addendum,
+    NoteSection,
+    NoteState,
+    NoteWritten,
+    Signature,
+    StudyAssessed,
+)
 from schemas.teeth import Species
 from services.notes.pdf import CAUTION, DRAFT_BANNER, DRAFT_MARK, ViewPicture, note_pdf
 from services.notes.thumbnails import NOT_SHOWN_HERE, Thumbnail, grey_png
@@ -193,6 +200,36 @@ def test_a_character_without_a_glyph_is_named_by_its_number_and_stops_nothing() 
 
     assert "µGy ≤ Zoë Ž Привет [U+0000] [U+E000] [U+10FFFE] [U+202E] end" in text
     assert re.sub(r"[\s\u200b]", "", text).count("x" * 400) == 1
+
+
+def test_a_text_in_a_script_that_no_font_has_is_named_whole_and_in_bounded_work() -> None:
+    study = full_mouth("cat-full-mouth", Species.CAT)
+    # Cuneiform, which the fonts that a server has do not hold; nearly a thousand signs.
+    signs = [chr(0x12000 + number) for number in range(900)]
+    note = noted(study, sections=(NoteSection(section="views", title="V", text=" ".join(signs)),))
+
+    text = body(note_pdf(note, study, SITE))
+
+    shown = [sign for sign in signs if f"[U+{ord(sign):04X}]" in text or sign in text]
+    assert shown == signs
+
+
+def test_a_draft_that_a_trainee_signed_says_that_it_waits_for_a_vet() -> None:
+    study = full_mouth("cat-full-mouth", Species.CAT)
+    note = noted(study)
+    by_trainee = Signature(
+        signer="trainee-1", signed_at=START, content_sha256=note.content_sha256, final=False
+    )
+    of_older_words = by_trainee.model_copy(
+        update={"signer": "trainee-2", "content_sha256": "0" * 64}
+    )
+    update = {"signatures": (of_older_words, by_trainee), "needs_cosign": True}
+
+    first, *rest = pages(note_pdf(note.model_copy(update=update), study, SITE))
+
+    waits = "Signed by a trainee (Invented Trainee (trainee-1), 2026-03-02 10:20 CET); waits for"
+    assert f"{DRAFT_BANNER} {waits} a vet's signature." in first
+    assert all(DRAFT_MARK in page for page in (first, *rest))
 
 
 def test_the_same_note_gives_the_same_bytes_dated_by_the_note() -> None:

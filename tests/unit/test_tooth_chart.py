@@ -2,6 +2,7 @@
 
 import re
 from itertools import product
+from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
@@ -19,7 +20,9 @@ from services.notes.tooth_chart import (
     tooth_chart_svg,
 )
 from tests.assessed import assessed, image, patient, view
+from tests.noted import full_mouth
 
+DRAWINGS = Path(__file__).parents[1] / "drawings"
 SVG = "{http://www.w3.org/2000/svg}"
 MOUTHS = list(product(Species, Dentition))
 
@@ -167,3 +170,13 @@ def test_there_is_a_chart_for_each_dentition_planned_and_none_of_the_unknown() -
     assert [one.dentition for one in charts_of(both)] == list(Dentition)
     assert charts_of(assessed()) == ()
     assert charts_of(both.model_copy(update={"patient": None})) == ()
+
+
+@pytest.mark.parametrize(
+    ("code", "species"), [("dog-full-mouth", Species.DOG), ("cat-full-mouth", Species.CAT)]
+)
+def test_a_whole_mouth_is_drawn_as_in_the_kept_example(code: str, species: Species) -> None:
+    absent = (105, 405) if species is Species.DOG else (407,)
+    (chart,) = charts_of(full_mouth(code, species, absent_teeth=absent))
+
+    assert tooth_chart_svg(*chart) == (DRAWINGS / f"{code}.svg").read_text("utf-8")
