@@ -380,6 +380,7 @@ class TestOptions:
         ("option", "value"),
         [
             ("host", ""),
+            ("host", "x" * 70),
             ("port", "0"),
             ("port", "2575.5"),
             ("mode", "INVENTED"),

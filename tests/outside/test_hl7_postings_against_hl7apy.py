@@ -11,6 +11,8 @@ from datetime import UTC, date, datetime
 import hl7
 import pytest
 from hl7apy.v2_5_1.tables import TABLES
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 
 from services.records.adapters import hl7_answer
 from services.records.adapters.hl7_messages import (
@@ -20,7 +22,7 @@ from services.records.adapters.hl7_messages import (
     report_message,
 )
 from services.records.adapters.hl7_options import Hl7Options, Mode, read_options
-from services.records.adapters.hl7_text import CODECS, escaped, formatted, unescaped
+from services.records.adapters.hl7_text import CODECS, escaped, formatted, shortened, unescaped
 from services.records.port import STATUS_OF_NOTE, Rejected
 from tests.contract.record_samples import charge_posting, credit, entry, note, note_posting
 from tests.record_stand_ins.mllp_record import faults_of
@@ -38,6 +40,7 @@ def options(**changes: str) -> Hl7Options:
 def messages(**changes: str) -> list[Outgoing]:
     told = options(**changes)
     moved = charge_posting(entry(1, description=WORDS), moved_to=date(2026, 4, 1), patient_id=WORDS)
+    long = charge_posting(entry(7, description=WORDS * 9))
     plain = charge_posting(entry(1), account=None, accession_number=None)
     notes = [
         note_posting(note(revision, state, text=WORDS))
@@ -45,6 +48,7 @@ def messages(**changes: str) -> list[Outgoing]:
     ]
     return [
         charge_message(moved, "INV-1", told),
+        charge_message(long, "INV-1", told),
         charge_message(plain, "INV-1", told),
         charge_message(charge_posting(credit(2, entry(1).posting_key)), "INV-1", told),
         *(report_message(one, told) for one in notes),
@@ -96,6 +100,31 @@ def test_codes_are_of_the_standards_tables() -> None:
     for number in ("0085", "0123"):
         assert {"P", "F", "C"} <= set(TABLES[f"HL7{number}"][1])
     assert "AV" in TABLES["HL70273"][1]
+
+
+@settings(max_examples=60, deadline=None)
+@given(text=st.text(st.characters(codec="utf-8"), max_size=40))
+@example(text=WORDS)
+@example(text='""')
+@example(text="\\X41\\ a\\F\\b")
+def test_any_text_is_read_back_as_it_was(text: str) -> None:
+    written = escaped(text)
+    assert not set("|^~&\r\n\x0b\x1c") & set(written)
+    assert unescaped(written) == text
+    assert hl7.parse("MSH|^~\\&|A\r").unescape(written) == text
+    assert len(shortened(text, 20)) <= 20
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    at=st.integers(0, 120),
+    put=st.binary(max_size=6),
+    lost=st.integers(0, 40),
+)
+def test_no_bytes_of_an_answer_break_its_reader(at: int, put: bytes, lost: int) -> None:
+    body = (ACK.format(code="AE") + "ERR||PID^1^3|204^Unknown^HL70357|E||||Words\r").encode()
+    told = hl7_answer.read_answer(body[:at] + put + body[at + lost :])
+    assert told is None or told.code in hl7_answer.CODES
 
 
 @pytest.mark.parametrize("text", [WORDS, '""', "\r\n", "\\X41\\", "a\\F\\b", " kept "])

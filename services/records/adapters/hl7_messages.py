@@ -22,6 +22,7 @@ from services.records.adapters.hl7_text import (
     moment,
     segment,
     short_id,
+    shortened,
 )
 from services.records.port import ChargePosting, NotePosting, NoteStatus
 
@@ -39,6 +40,8 @@ _STATUSES: Final = {
     NoteStatus.APPENDED: "C",
 }
 """Table 0123 for OBR-25 and 0085 for OBX-11: the addended text takes the place of the final."""
+_LONGEST_ST: Final = 199
+"""Characters that a component of type ST holds (hl7apy's bound at 2.5.1)."""
 _PIECE: Final = 10_000
 """Characters; escaped they stay below the 65,536 of FT (section 2.A.31; from memory)."""
 _SYSTEMS: Final = {"http://loinc.org": "LN"}
@@ -121,7 +124,7 @@ def charge_message(posting: ChargePosting, code: str, options: Hl7Options) -> Ou
         4: f"{entry.service_day:%Y%m%d}",
         5: f"{posting.posting_day:%Y%m%d}",
         6: _TYPES[entry.type],
-        7: joined(escaped(code), escaped(entry.description), _LOCAL),
+        7: joined(escaped(code), shortened(entry.description, _LONGEST_ST), _LOCAL),
         10: str(entry.quantity),
         11: joined(str(entry.amount), escaped(posting.currency), by="&"),
         23: joined(study, _NAMESPACE),

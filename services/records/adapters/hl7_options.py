@@ -79,8 +79,7 @@ def read_options(options: Mapping[str, str]) -> Hl7Options:
             expected = f"no such option; HL7 v2 knows: {', '.join(_DEFAULTS)}"
             raise RecordOptionError(name, value, expected)
     told = {**_DEFAULTS, **options}
-    if not told["host"]:
-        raise RecordOptionError("host", "", "the record's host name or address")
+    _host(told["host"])
     tls = _one_of(told, "tls", ("yes", "no")) == "yes"
     for name in _ONLY_WITH_TLS:
         if told[name] and not tls:
@@ -108,6 +107,15 @@ def read_options(options: Mapping[str, str]) -> Hl7Options:
         timeout_s=_number("timeout_s", told["timeout_s"], 0.1, 600.0),
         data_dir=Path(told.get(DATA_DIR_OPTION, ".")),
     )
+
+
+def _host(value: str) -> None:
+    try:
+        named = bool(value.encode("idna"))
+    except UnicodeError:
+        named = False
+    if not named:
+        raise RecordOptionError("host", value, "the record's host name or address")
 
 
 def _one_of(told: Mapping[str, str], name: str, known: tuple[str, ...]) -> str:

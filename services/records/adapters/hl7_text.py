@@ -27,6 +27,16 @@ def escaped(text: str) -> str:
     return "".join(_escaped(character) for character in text)
 
 
+def shortened(text: str, length: int) -> str:
+    """Write as much of a text as fits a length with its escapes; three dots show an end."""
+    whole = escaped(text)
+    kept = text[:length]
+    while len(whole) > length:
+        kept = kept[:-1]
+        whole = escaped(kept) + "..."
+    return whole
+
+
 def formatted(text: str) -> str:
     """Write lines of text as formatted text (FT), with its own line break."""
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
