@@ -87,7 +87,7 @@ def note_pdf(
 
 
 def note_time(note: NoteWritten, assessment: StudyAssessed) -> datetime:
-    """Give the last moment that the note tells of: the PDF's creation date, in UTC.
+    """Give the last moment that the note tells of: the PDF's creation date, in UTC, whole seconds.
 
     The last addendum or signature; of a draft the last image or exposure, else the study's day.
     """
@@ -97,7 +97,7 @@ def note_time(note: NoteWritten, assessment: StudyAssessed) -> datetime:
     taken = [one.acquired_at for one in assessment.images]
     taken += [one.occurred_at for one in assessment.exposures]
     last = max(signed or taken or [datetime.combine(assessment.day, time(), UTC)])
-    return last.astimezone(UTC)
+    return last.astimezone(UTC).replace(microsecond=0)  # a PDF's dates hold no parts
 
 
 def _content(note: NoteWritten, assessment: StudyAssessed, site: Site) -> dict[str, Any]:
