@@ -233,6 +233,49 @@ class TestAnswers:
         assert mllp.control()["courtesies"] >= 1
 
 
+class TestARecordThatKnowsNothingAgain:
+    """``resend: ask``: nothing leaves twice unless a person has released it."""
+
+    @pytest.mark.parametrize("do", ["cut", "half", "cut_before", "commit_only", "wrong_id_only"])
+    def test_a_charge_without_its_answer_goes_to_a_person(self, mllp: MllpServer, do: str) -> None:
+        adapter = mllp.adapter(resend="ask", timeout_s="1")
+        mllp.fault(do)
+        with pytest.raises(RecordUnavailable):
+            adapter.post_charge(charge_posting())
+
+        again = mllp.adapter(resend="ask")
+        answer = again.post_charge(charge_posting())
+
+        assert isinstance(answer, Rejected)
+        assert "release it again only if it does not" in answer.words
+        assert len(mllp.messages()) == 1
+        accepted(again.post_charge(charge_posting()))  # released
+        first, second = (lines[0].split("|")[9] for lines in mllp.messages())
+        assert first != second
+
+    def test_what_it_has_taken_is_not_sent_again(self, mllp: MllpServer) -> None:
+        for _ in range(3):
+            adapter = mllp.adapter(resend="ask")
+            accepted(adapter.post_charge(charge_posting()))
+            adapter.close()
+        assert len(mllp.messages()) == 1
+
+    def test_what_it_has_put_off_or_never_got_is_sent_again(self, tmp_path: Path) -> None:
+        server = MllpServer(tmp_path)
+        adapter = server.adapter(resend="ask")
+        with pytest.raises(RecordUnavailable):
+            adapter.post_charge(charge_posting())
+        server.start()
+        try:
+            server.fault("refuse", code="AR", condition="207", words="down (invented)")
+            with pytest.raises(RecordUnavailable):
+                adapter.post_charge(charge_posting())
+            accepted(adapter.post_charge(charge_posting()))
+        finally:
+            adapter.close()
+            server.kill()
+
+
 class TestNotes:
     @pytest.mark.parametrize(
         ("state", "status", "kinds"),

@@ -6,10 +6,11 @@ HL7 v2 has no question for the charges that a record holds. What needs reading b
 plain words, and nothing is reconciled. A posting whose answer was lost is sent again as the same
 message: the same MSH-10, and the same FT1-2 in it. So **the record must know a control id or a
 transaction id again**, and answer as it did at first; one that does not will charge twice. Ask
-for this before go-live, and try it with a message sent twice.
+for this before go-live, and try it with a message sent twice. For a record that knows neither
+there is the option ``resend: ask``: a charge whose answer was lost then goes to a person.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import ClassVar
 
@@ -27,7 +28,7 @@ from services.records.adapters.hl7_messages import (
 )
 from services.records.adapters.hl7_options import read_options
 from services.records.adapters.hl7_text import CODECS, segment, short_id
-from services.records.adapters.hl7_turns import Turns
+from services.records.adapters.hl7_turns import Sent, SentOnce, Turns
 from services.records.port import (
     Accepted,
     Answer,
@@ -53,6 +54,7 @@ class Hl7Adapter(PatientRecord):
         self._options = read_options(options)
         self._link = MllpLink(self._options, self._commit_answer)
         self._turns = Turns(self._options.data_dir)
+        self._sent = SentOnce(self._options.data_dir)
 
     def post_charge(self, posting: ChargePosting) -> ChargeAnswer:
         code = self._options.codes.charge(posting.entry.code)
@@ -61,7 +63,8 @@ class Hl7Adapter(PatientRecord):
                 f"code: the record has no code for {posting.entry.code}; add it to the codes file"
             )
         message = charge_message(posting, code, self._options)
-        return self._send(message) or Accepted(transaction_id(posting.key))
+        send = self._send_once if self._options.asks_before_resend else self._send
+        return send(message) or Accepted(transaction_id(posting.key))
 
     def reverse_charge(self, posting: ChargePosting) -> ChargeAnswer:
         """Send the credit; whether the charge is held there is for the record to say."""
@@ -111,9 +114,27 @@ class Hl7Adapter(PatientRecord):
     def close(self) -> None:
         self._link.close()
 
-    def _send(self, message: Outgoing) -> Rejected | None:
+    def _send_once(self, message: Outgoing) -> Rejected | None:
+        """Send a message that may have left before only when a person has released it again."""
+        turn = self._turns.of(message.control_id())
+        own_id = message.control_id(turn)
+        sent = self._sent.of(own_id)
+        if sent is Sent.TAKEN:
+            return None
+        if sent is Sent.SENT:
+            self._turns.refused(message.control_id(), turn)
+            return Rejected(
+                f"{message.kind[:7]}: it was sent and no answer came; HL7 v2 cannot ask whether "
+                "the record holds it; look there, and release it again only if it does not"
+            )
+        return self._send(message, lambda: self._sent.keep(own_id, Sent.SENT))
+
+    def _send(
+        self, message: Outgoing, before_sending: Callable[[], None] | None = None
+    ) -> Rejected | None:
         """Send a message; None where the record has taken it."""
         turn = self._turns.of(message.control_id())
+        own_id = message.control_id(turn)
         try:
             body = message.written(self._options, datetime.now(UTC), turn)
         except UnicodeEncodeError as error:
@@ -121,7 +142,15 @@ class Hl7Adapter(PatientRecord):
                 f"{message.kind[:7]}: the character set {self._options.character_set} lacks "
                 f"{error.object[error.start : error.end][:20]!r}; nothing was sent"
             )
-        refused = self._link.ask(body, message.control_id(turn)).refusal()
+        if before_sending is None:
+            told = self._link.ask(body, own_id)
+        else:
+            told = self._link.ask(body, own_id, before_sending)
+            if told.code[1] == "A":
+                self._sent.keep(own_id, Sent.TAKEN)
+            else:
+                self._sent.not_taken(own_id)
+        refused = told.refusal()
         if refused is None:
             return None
         self._turns.refused(message.control_id(), turn)

@@ -51,15 +51,19 @@ class MllpLink:
         self._socket: socket.socket | None = None
         self._buffer = bytearray()
 
-    def ask(self, message: bytes, control_id: str) -> Acknowledgement:
+    def ask(
+        self, message: bytes, control_id: str, before_sending: Callable[[], None] = lambda: None
+    ) -> Acknowledgement:
         """Send a message and give the record's last word on it.
 
+        ``before_sending`` is called once a connection stands and before anything leaves.
         Raises RecordUnavailable where none came: the message may have arrived all the same.
         """
         with self._lock:
             deadline = time.monotonic() + self._options.timeout_s
             try:
                 connection = self._ready()
+                before_sending()
                 connection.settimeout(self._options.timeout_s)
                 connection.sendall(framed(message))
                 return self._answer(connection, control_id, deadline)

@@ -18,6 +18,7 @@ _DEFAULTS: Final = {
     "character_set": "UNICODE UTF-8",
     "processing_id": "P",
     "documents": "yes",
+    "resend": "same",
     "sending_application": "GOMPHOSIS",
     "receiving_application": "",
     "receiving_facility": "",
@@ -50,6 +51,8 @@ class Hl7Options:
 
     ``patient_authority`` is the assigning authority of patient ids (PID-3.4). ``codes``: a YAML
     file (``PostedCodes``). ``documents``: whether signed notes go out as MDM^T02 beside ORU^R01.
+    ``resend``: ``same`` sends a charge whose answer was lost again as the same message; ``ask``
+    leaves it to a person, for a record that knows neither MSH-10 nor FT1-2 again.
     ``timeout_s``: the longest wait for an answer, and for a connection.
     """
 
@@ -59,6 +62,7 @@ class Hl7Options:
     character_set: str
     processing_id: str
     documents: bool
+    asks_before_resend: bool
     sending_application: str
     receiving_application: str
     receiving_facility: str
@@ -95,6 +99,7 @@ def read_options(options: Mapping[str, str]) -> Hl7Options:
         character_set=_one_of(told, "character_set", tuple(CODECS)),
         processing_id=_one_of(told, "processing_id", ("P", "T", "D")),
         documents=_one_of(told, "documents", ("yes", "no")) == "yes",
+        asks_before_resend=_one_of(told, "resend", ("same", "ask")) == "ask",
         sending_application=told["sending_application"],
         receiving_application=told["receiving_application"],
         receiving_facility=told["receiving_facility"],
