@@ -75,17 +75,20 @@ def postgresql() -> Iterator[postgresql_server.Database]:
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
-def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     """SQLAlchemy address of an empty database; the test runs once on each kind.
 
     For one kind only: ``@pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)``.
     """
     if request.param == "sqlite":
-        return f"sqlite:///{tmp_path / 'store.sqlite3'}"
-    if request.param == "postgresql":
+        yield f"sqlite:///{tmp_path / 'store.sqlite3'}"
+    elif request.param == "postgresql":
         server: postgresql_server.Database = request.getfixturevalue("postgresql")
-        return server.create_database()
-    raise ValueError(f"database_url: expected 'sqlite' or 'postgresql', not {request.param!r}")
+        url = server.create_database()
+        yield url
+        server.drop_database(url)
+    else:
+        raise ValueError(f"database_url: expected 'sqlite' or 'postgresql', not {request.param!r}")
 
 
 @pytest.fixture(scope="session")

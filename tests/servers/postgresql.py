@@ -57,6 +57,10 @@ class Database(Protocol):
         """End in good order; open sessions are broken off."""
         ...
 
+    def drop_database(self, url: str) -> None:
+        """Remove a database that was made here, whoever still uses it."""
+        ...
+
     def start(self) -> None:
         """Start, and return once connections are served."""
         ...
@@ -100,6 +104,11 @@ class PostgreSQL(PrivateServer):
     def create_database(self) -> str:
         """Make an empty database and return its SQLAlchemy address."""
         return self._url_of(_create_database(self.url))
+
+    def drop_database(self, url: str) -> None:
+        """Remove a database that was made here; its hundreds of files go with it."""
+        if self._runs():
+            _drop_database(self.url, url)
 
     def start(self) -> None:
         """Start, the first time on a new cluster; return once connections are served."""
@@ -186,18 +195,22 @@ class GivenDatabase:
     def create_database(self) -> str:
         """Make an empty database beside the given one and return its SQLAlchemy address."""
         name = _create_database(self._url)
-        self._made.append(name)
-        return urlunsplit(urlsplit(self._url)._replace(path=f"/{name}"))
+        url = urlunsplit(urlsplit(self._url)._replace(path=f"/{name}"))
+        self._made.append(url)
+        return url
+
+    def drop_database(self, url: str) -> None:
+        """Remove a database that was made here."""
+        self._made.remove(url)
+        _drop_database(self._url, url)
 
     def start(self) -> None:
         """Nothing to do: it runs."""
 
     def close(self) -> None:
         """Remove the databases that this run made."""
-        with psycopg.connect(_without_driver(self._url), autocommit=True) as session:
-            while self._made:
-                drop = sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)")
-                session.execute(drop.format(sql.Identifier(self._made.pop())))
+        while self._made:
+            _drop_database(self._url, self._made.pop())
 
     def stop(self) -> None:
         """Refuse."""
@@ -254,6 +267,12 @@ def _create_database(admin_url: str) -> str:
     with psycopg.connect(_without_driver(admin_url), autocommit=True) as session:
         session.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(name)))
     return name
+
+
+def _drop_database(admin_url: str, url: str) -> None:
+    name = sql.Identifier(urlsplit(url).path.removeprefix("/"))
+    with psycopg.connect(_without_driver(admin_url), autocommit=True) as session:
+        session.execute(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(name))
 
 
 def _without_driver(url: str) -> str:

@@ -19,6 +19,7 @@ from tests.servers.polling import NeverCameTrueError
 from tests.servers.processes import processes_of, wait_until_gone
 
 ROOT = Path(__file__).parents[2]
+CLEAR_UP_TIMEOUT_S = 100  # a database server leaves very many files
 
 
 class Reaper:
@@ -38,7 +39,7 @@ class Reaper:
 
     def finish(self) -> None:
         """Let it clear up, and wait for that."""
-        self._process.communicate(timeout=30)
+        self._process.communicate(timeout=CLEAR_UP_TIMEOUT_S)
 
 
 def clear_up(folder: Path) -> None:
