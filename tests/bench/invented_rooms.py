@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
@@ -91,9 +92,9 @@ def in_turn(rooms: list[Room]) -> Iterator[Told]:
 
 def write_group(folder: Path, rooms: int) -> Path:
     """Write the demo's group with one site that has this many rooms; return the folder."""
-    group = yaml.safe_load(
-        Path(demo_hospital).with_name("group").joinpath("group.yaml").read_text()
-    )
+    rules = Path(demo_hospital).with_name("group")
+    shutil.copytree(rules, folder, dirs_exist_ok=True)  # its technique charts, too
+    group = yaml.safe_load(rules.joinpath("group.yaml").read_text())
     site = group["sites"][0]
     generator, station = site["devices"][:2]
     others = [device for device in site["devices"][2:] if "room" not in device]
