@@ -1,123 +1,29 @@
-"""What a generator writes as text is kept once, whatever happens to the file, on both stores."""
+"""What a generator appends to a file is kept once, whatever happens to it, on both stores."""
 
 from __future__ import annotations
 
 import json
 import os
-import signal
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
-from threading import Event
-from typing import Any
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import select
 
-from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
-from schemas.facts import ExposureEnded
-from schemas.group import Group
 from schemas.mappings import DeviceMapping, load_mapping
 from schemas.messages import parse
 from services.intake.appended_file import AppendedFile
-from services.intake.line_keeper import LineKeeper
-from services.intake.store import FACT
-from services.intake.tail_store import TAIL
-from services.intake.watched_folder import WatchedFolder
 from services.runtime import triage
-from services.runtime.bus import BusLimits
-from services.runtime.bus_choice import open_bus
-from services.runtime.migrate import migrate
-from services.runtime.outbox import Relay
-from services.runtime.store import Store
 from services.runtime.tables import OUTBOX
 from tests.device_text import HEADER, exposure_line
-from tests.intake_support import GROUP
-from tests.servers.polling import wait_until
-
-MAPPING = load_mapping()
-NEVER = Event()
-
-
-class Desk:
-    """A store, a device's keeper, and what came of its lines."""
-
-    def __init__(self, url: str, folder: Path, mapping: DeviceMapping = MAPPING) -> None:
-        self.folder = folder
-        self.store = Store(url)
-        self.bus = open_bus(f"embedded:{folder / 'bus.sqlite'}", BusLimits(), "test")
-        self.keeper = self.keeper_of(mapping)
-        self.log = folder / "device.log"
-        self.drops = folder / "drops"
-        self.drops.mkdir(exist_ok=True)
-
-    def keeper_of(self, mapping: DeviceMapping) -> LineKeeper:
-        site = Group.model_validate_json(json.dumps(GROUP)).site("north")
-        device = site.device("generator-1")
-        assert device is not None
-        relay = Relay("intake", self.store, self.bus)
-        return LineKeeper("intake", "invented-group", site, device, mapping, self.store, relay)
-
-    def close(self) -> None:
-        self.bus.close()
-        self.store.close()
-
-    def follow(self) -> None:
-        """Look at the log as a process that was just started does."""
-        AppendedFile(self.keeper, self.log).look(NEVER)
-
-    def take(self) -> None:
-        """Look twice at the folder: a file counts once it did not change in between."""
-        folder = WatchedFolder(self.keeper, self.drops)
-        folder.look(NEVER)
-        folder.look(NEVER)
-
-    def write(self, *lines: str, end: str = "\n", mode: str = "a") -> None:
-        with self.log.open(mode, encoding="utf-8", newline="") as file:
-            file.write("".join(line + end for line in lines))
-
-    def facts(self) -> list[Message[Payload]]:
-        with self.store.read() as connection:
-            query = select(FACT.c.body).order_by(FACT.c.natural_key)
-            return [parse(body) for body in connection.execute(query).scalars()]
-
-    def shots(self) -> list[int]:
-        """The counters of every exposure that was kept, in order."""
-        told = [fact.payload for fact in self.facts()]
-        return sorted(
-            exposure.exposure_counter
-            for exposure in told
-            if isinstance(exposure, ExposureEnded) and exposure.exposure_counter is not None
-        )
-
-    def sent(self) -> int:
-        with self.store.read() as connection:
-            return int(connection.scalar(select(func.count()).select_from(OUTBOX)) or 0)
-
-    def triage(self) -> list[Any]:
-        with self.store.read() as connection:
-            return list(triage.entries(connection))
-
-    def names(self, folder: str) -> list[str]:
-        path = self.drops / folder
-        return sorted(one.name for one in path.iterdir()) if path.is_dir() else []
+from tests.watched import MAPPING, NEVER, Desk, opened_desk, shot
 
 
 @pytest.fixture
 def desk(database_url: str, tmp_path: Path) -> Iterator[Desk]:
-    made = Desk(database_url, tmp_path)
-    migrate(made.store)
-    yield made
-    made.close()
-
-
-def shot(number: int) -> str:
-    return exposure_line(number, time=f"10:{number % 60:02}:00")
-
-
-# A file that goes on growing -----------------------------------------------------------------
+    with opened_desk(database_url, tmp_path) as made:
+        yield made
 
 
 def test_each_line_of_a_growing_file_is_kept_and_sent_once_over_restarts(desk: Desk) -> None:
@@ -367,192 +273,6 @@ def test_a_file_that_is_not_there_is_an_error_of_the_system_and_no_loss(desk: De
         desk.follow()
 
     assert desk.facts() == []
-
-
-# A folder for files that are whole -----------------------------------------------------------
-
-
-def test_a_dropped_file_is_read_once_and_moved_away(desk: Desk) -> None:
-    # given: no end to its last line
-    (desk.drops / "day.csv").write_text(f"{HEADER}\n{shot(1)}\n{shot(2)}")
-
-    # when
-    desk.take()
-    desk.take()
-
-    # then
-    assert desk.shots() == [1, 2]
-    assert desk.names("taken") == ["day.csv"]
-    assert [one.name for one in desk.drops.iterdir()] == ["taken"]
-    with desk.store.read() as connection:
-        assert connection.execute(select(TAIL)).all() == []
-
-
-def test_the_same_file_again_makes_no_fact_and_takes_a_name_of_its_own(desk: Desk) -> None:
-    for _ in range(2):
-        (desk.drops / "day.csv").write_text(f"{HEADER}\n{shot(1)}\n")
-        desk.take()
-
-    assert desk.shots() == [1]
-    assert desk.sent() == 1
-    assert desk.names("taken") == ["day.csv", "day~2.csv"]
-
-
-def test_a_file_with_a_bad_line_is_taken_and_the_line_is_in_triage(desk: Desk) -> None:
-    (desk.drops / "day.csv").write_text(f"{HEADER}\nnonsense\n{shot(2)}\n")
-
-    desk.take()
-
-    assert desk.shots() == [2]
-    assert desk.names("taken") == ["day.csv"]
-    assert [entry.field for entry in desk.triage()] == ["line"]
-
-
-@pytest.mark.parametrize(
-    "content",
-    [
-        b"Event;Date\nEXP;1\n",
-        HEADER.encode("utf-16"),
-        f"{shot(1)}\n".encode(),
-        b"\x00" * 100,
-    ],
-    ids=["columns missing", "utf-16", "no header", "no text"],
-)
-def test_a_file_that_cannot_be_read_at_all_is_rejected_with_its_reason(
-    desk: Desk, content: bytes
-) -> None:
-    (desk.drops / "day.csv").write_bytes(content)
-
-    desk.take()
-
-    assert desk.facts() == []
-    assert len(desk.triage()) == 1
-    taken = desk.names("taken") + desk.names("rejected")
-    assert taken == ["day.csv"]
-
-
-def test_what_is_no_file_is_put_away_and_what_is_unfinished_is_left(
-    desk: Desk, tmp_path: Path
-) -> None:
-    # given
-    secret = tmp_path / "secret"
-    secret.write_text(f"{HEADER}\n{shot(1)}\n")
-    (desk.drops / "link.csv").symlink_to(secret)
-    os.mkfifo(desk.drops / "pipe.csv")
-    (desk.drops / "folder.csv").mkdir()
-    (desk.drops / "day.csv.part").write_text(f"{HEADER}\n{shot(2)}\n")
-    (desk.drops / ".day.csv").write_text(f"{HEADER}\n{shot(3)}\n")
-
-    # when
-    desk.take()
-
-    # then
-    assert desk.facts() == []
-    assert desk.names("rejected") == ["link.csv", "pipe.csv"]
-    assert len(desk.triage()) == 2
-    left = {one.name for one in desk.drops.iterdir()}
-    assert left == {"rejected", "folder.csv", "day.csv.part", ".day.csv"}
-
-
-def test_a_file_that_is_still_being_written_waits(desk: Desk) -> None:
-    # given
-    path = desk.drops / "day.csv"
-    folder = WatchedFolder(desk.keeper, desk.drops)
-    path.write_text(f"{HEADER}\n{shot(1)}\n")
-    folder.look(NEVER)
-
-    # when
-    with path.open("a") as file:
-        file.write(f"{shot(2)}\n")
-    folder.look(NEVER)
-    before = desk.shots()
-    folder.look(NEVER)
-
-    # then
-    assert before == []
-    assert desk.shots() == [1, 2]
-
-
-def test_a_large_file_is_kept_in_many_transactions(desk: Desk) -> None:
-    lines = [
-        exposure_line(number, time=f"{number // 3600:02}:{number // 60 % 60:02}:{number % 60:02}")
-        for number in range(1_200)
-    ]
-    (desk.drops / "big.csv").write_text("\n".join([HEADER, *lines]) + "\n")
-
-    desk.take()
-
-    assert desk.shots() == list(range(1_200))
-    assert desk.names("taken") == ["big.csv"]
-
-
-# Killed --------------------------------------------------------------------------------------
-
-_CHILD = """
-import sys
-from pathlib import Path
-from threading import Event
-from tests.contract.test_watched_files import Desk
-from services.intake.appended_file import AppendedFile
-from services.intake.watched_folder import WatchedFolder
-
-desk = Desk(sys.argv[1], Path(sys.argv[2]))
-sources = [AppendedFile(desk.keeper, desk.log), WatchedFolder(desk.keeper, desk.drops)]
-print("looks", flush=True)
-while True:
-    for source in sources:
-        source.look(Event())
-"""
-
-
-def test_killed_at_any_moment_each_line_is_kept_and_sent_once(desk: Desk) -> None:
-    # given: the log and dropped files grow while the process that reads them is killed
-    total, number = 400, 0
-    desk.write(HEADER)
-
-    def some_more() -> None:
-        nonlocal number
-        desk.write(*(at_its_time(one) for one in range(number, number + 50)))
-        part = desk.drops / f"{number}.csv.part"
-        bad = exposure_line(number + 50, program="P9")
-        rows = [HEADER, *(at_its_time(one) for one in range(number + 50, number + 100)), bad]
-        part.write_text("\n".join(rows))
-        part.rename(part.with_suffix(""))
-        number += 100
-
-    def at_its_time(one: int) -> str:
-        return exposure_line(one, time=f"{one // 3600:02}:{one // 60 % 60:02}:{one % 60:02}")
-
-    command = [sys.executable, "-c", _CHILD, desk.store.url.render_as_string(False), desk.folder]
-
-    def kept() -> int:
-        with desk.store.read() as connection:
-            return int(connection.scalar(select(func.count()).select_from(FACT)) or 0)
-
-    # when: several kills, each at another depth of the work
-    while number < total:
-        before = kept()
-        some_more()
-        with subprocess.Popen(
-            [str(part) for part in command],
-            stdout=subprocess.PIPE,
-            cwd=Path(__file__).parents[2],
-            env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},
-        ) as child:
-            assert child.stdout is not None
-            assert child.stdout.readline() == b"looks\n"
-            wanted = before + (number // 100 * 17) % 90
-            wait_until(lambda now=wanted: kept() > now, 60, "some lines to be kept")  # type: ignore[misc]
-            child.send_signal(signal.SIGKILL)
-    desk.follow()
-    desk.take()
-
-    # then
-    assert desk.shots() == list(range(total))
-    assert desk.sent() == total
-    assert sorted(entry.value for entry in desk.triage()) == ["'P9'"] * (total // 100)
-    assert len(desk.names("taken")) == total // 100
-    assert desk.names("rejected") == []
 
 
 def test_a_mapping_that_breaks_its_contract_is_told_by_its_file(tmp_path: Path) -> None:
