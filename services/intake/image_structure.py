@@ -61,12 +61,12 @@ def check_structure(
     deepest: int = _DEEPEST,
     read: Collection[int] | None = None,
     most_read_bytes: int = _MOST_READ_BYTES,
-) -> PixelData | None:
-    """Walk a data set from ``start`` to the end of ``data``; tell of its pixel data.
+) -> Structure:
+    """Walk a data set from ``start`` to the end of ``data``; tell where its elements lie.
 
-    A report has none, so there ``needs_pixels`` is false. ``deepest`` bounds its sequences;
-    ``read`` are the tags that the parser is asked for afterwards (None: all but pixel data), at
-    most so many bytes of them.
+    A report has no pixel data, so there ``needs_pixels`` is false. ``deepest`` bounds its
+    sequences; ``read`` are the tags that the parser is asked for afterwards (None: all but pixel
+    data), at most so many bytes of them.
 
     Raises
     ------
@@ -75,30 +75,6 @@ def check_structure(
         more than may enter memory, or there is no pixel data where it is needed; the element is
         named.
     """
-    return read_structure(
-        data,
-        start,
-        implicit_vr=implicit_vr,
-        little_endian=little_endian,
-        needs_pixels=needs_pixels,
-        deepest=deepest,
-        read=read,
-        most_read_bytes=most_read_bytes,
-    ).pixels
-
-
-def read_structure(
-    data: mmap | bytes,
-    start: int,
-    *,
-    implicit_vr: bool,
-    little_endian: bool,
-    needs_pixels: bool = True,
-    deepest: int = _DEEPEST,
-    read: Collection[int] | None = None,
-    most_read_bytes: int = _MOST_READ_BYTES,
-) -> Structure:
-    """Check as ``check_structure`` does, and tell where the elements to ``read`` lie."""
     walk = _Walk(data, implicit_vr, little_endian, deepest)
     found = walk.data_set(start, read, most_read_bytes)
     if found.pixels is None and needs_pixels:

@@ -17,7 +17,7 @@ from pydicom.uid import UID
 from schemas.errors import InvalidInput
 from services.intake.deflated import inflated
 from services.intake.image_files import IncomingFile
-from services.intake.image_structure import PixelData, read_structure
+from services.intake.image_structure import PixelData, check_structure
 
 # A maker's odd value is dropped by us with its reason; pydicom would print it, and a header
 # carries owners' names.
@@ -70,7 +70,7 @@ def read_checked(
     if file.size_bytes <= file.data_set_at:
         raise InvalidInput("data set", "0 bytes", "a data set")
     with _data_set(file, syntax) as (data, start):
-        found = read_structure(
+        found = check_structure(
             data,
             start,
             implicit_vr=syntax.is_implicit_VR,

@@ -26,7 +26,7 @@ WHOLE = encoded(image_with_nested_items())
 
 
 def check(data: bytes, **bounds: Any) -> PixelData | None:
-    return check_structure(data, 0, implicit_vr=False, little_endian=True, **bounds)
+    return check_structure(data, 0, implicit_vr=False, little_endian=True, **bounds).pixels
 
 
 def test_a_whole_data_set_passes_and_its_pixel_data_is_measured() -> None:
