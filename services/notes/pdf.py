@@ -16,6 +16,7 @@ import typst
 from schemas.conclusions import NoteWritten, StudyAssessed
 from schemas.errors import GomphosisError
 from schemas.group import Site
+from services.notes.banner import banner
 from services.notes.chart_states import charts_of
 from services.notes.pdf_characters import lines_of, showable
 from services.notes.thumbnails import Thumbnail
@@ -23,7 +24,6 @@ from services.notes.tooth_chart import chart_title, chart_words, tooth_chart_svg
 from services.notes.wording import named
 from services.notes.writing import Writing
 
-DRAFT_BANNER = "DRAFT — NOT SIGNED. Not a diagnosis. To be corrected and signed by a licensed vet."
 DRAFT_MARK = "DRAFT, NOT SIGNED. Not a diagnosis."
 CAUTION = "Local codes and licensed veterinary practice come before anything written here."
 PICTURES_CAUTION = "Small pictures to tell the views apart. Nothing is to be read from them."
@@ -104,13 +104,13 @@ def _content(note: NoteWritten, assessment: StudyAssessed, site: Site) -> dict[s
     """Give all that the template sets, but the drawings."""
     writing = Writing.of(site)
     signed = note.signer is not None and note.signed_at is not None
-    banner = _banner(note, site, writing)
+    head = banner(note, site, writing)
     created = note_time(note, assessment)
     language, _, region = writing.language.partition("-")
     return {
         "title": f"Imaging note, {site.title}",
         "author": _author(note, site),
-        "description": banner,
+        "description": head,
         "lang": language,
         "region": region or None,
         "created": {
@@ -118,8 +118,8 @@ def _content(note: NoteWritten, assessment: StudyAssessed, site: Site) -> dict[s
             for part in ("year", "month", "day", "hour", "minute", "second")
         },
         "signed": signed,
-        "banner": banner,
-        "mark": banner if signed else DRAFT_MARK,
+        "banner": head,
+        "mark": head if signed else DRAFT_MARK,
         "whose": _whose(note),
         "caution": CAUTION,
         "sections": [
@@ -145,21 +145,6 @@ def _content(note: NoteWritten, assessment: StudyAssessed, site: Site) -> dict[s
         "pictures_caution": PICTURES_CAUTION,
         "hash": f"Content hash (SHA-256): {note.content_sha256}",
     }
-
-
-def _banner(note: NoteWritten, site: Site, writing: Writing) -> str:
-    if note.signer is not None and note.signed_at is not None:
-        more = f" Addenda: {len(note.addenda)}." if note.addenda else ""
-        by, at = named(site, note.signer), writing.moment(note.signed_at)
-        return f"Signed by {by}, {at}.{more}"
-    if not note.needs_cosign:
-        return DRAFT_BANNER
-    waiting = "; ".join(
-        f"{named(site, one.signer)}, {writing.moment(one.signed_at)}"
-        for one in note.signatures
-        if one.content_sha256 == note.content_sha256
-    )
-    return f"{DRAFT_BANNER} Signed by a trainee ({waiting}); waits for a vet's signature."
 
 
 def _author(note: NoteWritten, site: Site) -> str:

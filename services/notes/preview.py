@@ -8,7 +8,9 @@ from schemas.conclusions import StudyAssessed
 from schemas.envelope import Message, Payload, Source, new_id
 from schemas.facts.desk import NoteAddended, NoteAmended, NoteSigned
 from schemas.group import Role, Site
-from services.notes.lifecycle import NoteFile, NoteNow, note_now, take_assessment, take_fact
+from services.notes.lifecycle import take_assessment, take_fact
+from services.notes.note_file import NoteFile
+from services.notes.note_now import NoteNow, note_now
 
 _AT = datetime(2026, 3, 2, 16, 0, tzinfo=UTC)
 

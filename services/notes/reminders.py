@@ -4,7 +4,8 @@ from datetime import datetime
 
 from schemas.conclusions import NoteUnsigned
 from schemas.group import Site
-from services.notes.lifecycle import NoteFile, draft_is_due, note_now
+from services.notes.note_file import NoteFile
+from services.notes.note_now import draft_is_due, note_now
 
 
 def waits_for_signature(file: NoteFile) -> bool:

@@ -17,7 +17,7 @@ from jinja2 import Template, TemplateError
 from schemas.errors import GomphosisError, InvalidInput
 from schemas.group import Site
 from services.notes.abbreviations import Abbreviation, load_abbreviations
-from services.notes.lifecycle import NoteNow
+from services.notes.note_now import NoteNow
 from services.notes.template_language import Fault, check_language, environment
 from services.notes.template_page import check_page
 from services.notes.view import Form, view_of

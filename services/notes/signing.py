@@ -3,16 +3,14 @@
 from collections.abc import Sequence
 
 from schemas.conclusions import Signature, StudyAssessed
-from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
 from schemas.facts.desk import NoteSigned
 from schemas.group import Site
 from services.notes.content import SignedNote, content_sha256
 from services.notes.draft import draft
+from services.notes.note_file import Fact
 from services.notes.sections import Written
 from services.notes.writing import Writing
-
-Fact = Message[Payload]
 
 
 def trainees_signatures(facts: Sequence[Fact]) -> tuple[Signature, ...]:
@@ -79,3 +77,8 @@ def signed_note(
         signatures=(*trainees, signature_of(fact, signature, final=True)),
         differences=current.differences,
     )
+
+
+def covering_signers(signatures: Sequence[Signature], sha256: str) -> tuple[str, ...]:
+    """Name the trainees who signed this very content."""
+    return tuple(one.signer for one in signatures if one.content_sha256 == sha256)

@@ -25,7 +25,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from schemas.conclusions import NoteWritten, StudyAssessed
 from schemas.messages import parse
 from services.notes.content import SignedNote
-from services.notes.lifecycle import NoteFile
+from services.notes.note_file import NoteFile
 from services.runtime.tables import METADATA, UtcDateTime
 
 STUDY = Table(

@@ -6,12 +6,12 @@ from typing import Any, Final
 from schemas.conclusions import NoteSection
 from schemas.group import Site
 from services.notes.abbreviations import Abbreviation, used
+from services.notes.banner import banner
 from services.notes.layout import SHORT_LINES
-from services.notes.lifecycle import NoteNow
+from services.notes.note_now import NoteNow
 from services.notes.wording import named
 from services.notes.writing import Writing
 
-DRAFT_BANNER = "DRAFT — NOT SIGNED. Not a diagnosis. To be corrected and signed by a licensed vet."
 MOST_LINES: Final = 1_000
 """A loop over lines turns no oftener; what is beyond is in the last line, and none is lost."""
 
@@ -33,7 +33,7 @@ def view_of(
         "form": form.value,
         "state": note.state.value,
         "language": writing.language,
-        "banner": _banner(note, site, writing),
+        "banner": banner(note, site, writing),
         "site_title": site.title,
         "sections": [
             {
@@ -95,17 +95,3 @@ def _lines(text: str) -> list[str]:
     if len(lines) <= MOST_LINES:
         return lines
     return [*lines[: MOST_LINES - 1], "\n".join(lines[MOST_LINES - 1 :])]
-
-
-def _banner(note: NoteNow, site: Site, writing: Writing) -> str:
-    if note.signed is None:
-        waiting = [
-            f"{named(site, one.signer)}, {writing.moment(one.signed_at)}"
-            for one in note.signatures
-            if one.content_sha256 == note.content_sha256
-        ]
-        told = f" Signed by a trainee ({'; '.join(waiting)}); waits for a vet's signature."
-        return DRAFT_BANNER + (told if waiting else "")
-    by, at = named(site, note.signed.signer), writing.moment(note.signed.signed_at)
-    more = f" Addenda: {len(note.addenda)}." if note.addenda else ""
-    return f"Signed by {by}, {at}.{more}"

@@ -12,7 +12,9 @@ from schemas.errors import InvalidInput
 from schemas.facts.desk import NoteAddended, NoteAmended, NoteSigned, PostingAnswered
 from schemas.group import Group, Site
 from services.notes import store
-from services.notes.lifecycle import NoteFile, Refused, note_now, take_assessment, take_fact
+from services.notes.lifecycle import Refused, take_assessment, take_fact
+from services.notes.note_file import NoteFile
+from services.notes.note_now import note_now
 from services.notes.reminders import waits_for_signature
 from services.notes.render import NoteTemplates
 from services.notes.store import KeptNote

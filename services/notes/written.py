@@ -6,7 +6,7 @@ from schemas.conclusions import NoteWritten, StudyAssessed
 from schemas.errors import InvalidInput
 from schemas.group import Site
 from schemas.messages import MAX_MESSAGE_BYTES, invalid_input
-from services.notes.lifecycle import NoteNow
+from services.notes.note_now import NoteNow
 from services.notes.render import NoteTemplates, TooLong
 from services.notes.view import Form
 
@@ -37,7 +37,7 @@ def written(
             sections=note.sections,
             content_sha256=note.content_sha256,
             signer=note.signer,
-            signed_at=note.signed.signed_at if note.signed else None,
+            signed_at=note.signed_at,
             addenda=note.addenda,
             addendum_proposal=note.addendum_proposal,
             signatures=note.signatures,

@@ -23,7 +23,8 @@ from schemas.conclusions import (
     StudyAssessed,
 )
 from schemas.teeth import Species
-from services.notes.pdf import CAUTION, DRAFT_BANNER, DRAFT_MARK, ViewPicture, note_pdf
+from services.notes.banner import DRAFT_BANNER
+from services.notes.pdf import CAUTION, DRAFT_MARK, ViewPicture, note_pdf
 from services.notes.thumbnails import NOT_SHOWN_HERE, Thumbnail, grey_png
 from tests.assessed import START
 from tests.noted import SITE, full_mouth, noted

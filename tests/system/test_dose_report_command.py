@@ -11,7 +11,7 @@ import pytest
 from pydicom import dcmread
 
 from schemas.conclusions import StudyAssessed
-from services.notes.lifecycle import NoteFile
+from services.notes.note_file import NoteFile
 from services.notes.store import KeptNote, write_note
 from services.runtime.migrate import migrate
 from services.runtime.settings import Settings

@@ -15,7 +15,7 @@ from pypdf import PdfReader
 
 from schemas.conclusions import NoteWritten, StudyAssessed
 from schemas.teeth import Species
-from services.notes.lifecycle import NoteFile
+from services.notes.note_file import NoteFile
 from services.notes.store import KeptNote, write_note
 from services.runtime.migrate import migrate
 from services.runtime.settings import Settings

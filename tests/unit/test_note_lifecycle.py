@@ -19,7 +19,9 @@ from schemas.facts.desk import (
 )
 from schemas.group import Role
 from services.notes.content import SignedNote, content_sha256
-from services.notes.lifecycle import Fact, NoteFile, NoteNow, note_now, take_assessment, take_fact
+from services.notes.lifecycle import take_assessment, take_fact
+from services.notes.note_file import Fact, NoteFile
+from services.notes.note_now import NoteNow, note_now
 from tests.assessed import GROUP, START, STUDY, assessed, image, message, patient, view
 
 SITE = GROUP.site("north")

@@ -17,7 +17,9 @@ from schemas.facts.desk import (
     PostingOutcome,
 )
 from services.notes.content import content_sha256
-from services.notes.lifecycle import Fact, NoteFile, NoteNow, note_now, take_assessment, take_fact
+from services.notes.lifecycle import take_assessment, take_fact
+from services.notes.note_file import Fact, NoteFile
+from services.notes.note_now import NoteNow, note_now
 from tests.assessed import DOSE, GROUP, START, STUDY, assessed, image, message, patient, view
 
 SITE = GROUP.site("north")

@@ -10,7 +10,9 @@ from pydantic import ValidationError
 from schemas.conclusions import StudyState
 from schemas.facts.desk import NoteSigned
 from schemas.group import Site
-from services.notes.lifecycle import NoteFile, note_now, take_assessment, take_fact
+from services.notes.lifecycle import take_assessment, take_fact
+from services.notes.note_file import NoteFile
+from services.notes.note_now import note_now
 from services.notes.reminders import reminder_due, reminders_passed, waits_for_signature
 from tests.assessed import GROUP, START, STUDY, assessed, image, message, view
 

@@ -15,11 +15,14 @@ from schemas.conclusions import (
 )
 from schemas.facts.desk import NoteAddended, NoteAmended, NoteSigned
 from schemas.group import Site
+from services.notes.banner import DRAFT_BANNER
 from services.notes.content import SignedNote
 from services.notes.layout import PARTS
-from services.notes.lifecycle import NoteFile, NoteNow, note_now, take_assessment, take_fact
+from services.notes.lifecycle import take_assessment, take_fact
+from services.notes.note_file import NoteFile
+from services.notes.note_now import NoteNow, note_now
 from services.notes.render import NoteTemplates
-from services.notes.view import DRAFT_BANNER, Form
+from services.notes.view import Form
 from tests.assessed import (
     DOSE,
     GROUP,

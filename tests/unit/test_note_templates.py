@@ -9,7 +9,9 @@ from typer.testing import CliRunner
 
 from schemas.errors import InvalidInput
 from services.notes.checks import check_notes
-from services.notes.lifecycle import NoteFile, NoteNow, note_now, take_assessment
+from services.notes.lifecycle import take_assessment
+from services.notes.note_file import NoteFile
+from services.notes.note_now import NoteNow, note_now
 from services.notes.preview import invented_note
 from services.notes.render import (
     MOST_OUTPUT,
