@@ -3,17 +3,9 @@
 from importlib.resources import files
 from pathlib import Path
 
-from schemas.mappings.model import (
-    ClockLine,
-    Condition,
-    DelimitedText,
-    DeviceMapping,
-    ExposureLine,
-    FieldFrom,
-    JsonLines,
-    TimeReading,
-    zone_of,
-)
+from schemas.mappings.model import ClockLine, Condition, DeviceMapping, ExposureLine, FieldFrom
+from schemas.mappings.text_layout import DelimitedText, JsonLines
+from schemas.mappings.time_reading import TimeReading, zone_of
 from schemas.rule_files import read_rules
 
 __all__ = [

@@ -1,11 +1,8 @@
 """How one device's lines of text become facts: the models of a mapping file."""
 
 import json
-import re
-from datetime import timedelta, timezone, tzinfo
 from functools import cache
 from typing import Annotated, Any, ClassVar, Literal, Self
-from zoneinfo import ZoneInfo
 
 from pydantic import (
     AfterValidator,
@@ -18,17 +15,11 @@ from pydantic import (
 
 from schemas.base import Contract, Name, Text
 from schemas.facts import ExposureEnded
-from schemas.mappings.time_formats import known_format
+from schemas.mappings.text_layout import Cell, ColumnName, DelimitedText, JsonLines
+from schemas.mappings.time_reading import TimeReading
 from schemas.mappings.units import UNITS_OF, unit_as_printed
 
-ColumnName = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^\S(.*\S)?$")]
-"""A column as the device's header names it, or a key of its JSON."""
-
-Cell = Annotated[str, Field(max_length=64)]
-
 Constant = str | int | float | bool
-
-_OFFSET = re.compile(r"^([+-])([01][0-9]):([0-5][0-9])$")
 
 FROM_THE_DEVICE = frozenset({"room", "generator", "generator_serial"})
 """Fields that follow from the device that is watched, where the mapping is silent."""
@@ -41,63 +32,6 @@ CODED = frozenset({"receptor", "animal_size"}) | YES_OR_NO
 """Fields whose values are ours alone, so that codes are needed."""
 
 
-def _zone(value: str) -> str:
-    zone_of(value)
-    return value
-
-
-def zone_of(name: str) -> tzinfo:
-    """Give the zone of a name of the IANA database or of an offset (``+01:00``)."""
-    parts = _OFFSET.match(name)
-    if parts:
-        size = timedelta(hours=int(parts[2]), minutes=int(parts[3]))
-        return timezone(-size if parts[1] == "-" else size)
-    try:
-        return ZoneInfo(name)
-    except (KeyError, ValueError, OSError) as error:
-        raise ValueError(
-            "expected a zone of the IANA database (Europe/Vienna) or an offset (+01:00)"
-        ) from error
-
-
-class DelimitedText(Contract):
-    """Cells between delimiters, one record a line.
-
-    With ``header`` the first line names the columns, in any order; without it ``columns`` does, by
-    position.
-    """
-
-    kind: Literal["delimited"]
-    delimiter: Annotated[str, Field(pattern=r"^[,;|\t]$")]
-    header: bool
-    columns: tuple[ColumnName, ...] = ()
-    quote: Annotated[str, Field(pattern=r"^[\"']$")] | None = '"'
-    decimal_mark: Literal[".", ","] = "."
-
-    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
-        {"kind": "delimited", "delimiter": ";", "header": True, "decimal_mark": ","},
-        {"kind": "delimited", "delimiter": "\t", "header": False, "columns": ["Shot", "kV"]},
-    )
-
-    @model_validator(mode="after")
-    def _columns_are_named_once(self) -> Self:
-        if self.header == bool(self.columns):
-            raise ValueError("expected columns by position where there is no header, else none")
-        if len(set(self.columns)) != len(self.columns):
-            raise ValueError("expected each of columns to have a name of its own")
-        if self.delimiter == self.decimal_mark:
-            raise ValueError("expected a delimiter that is not the decimal_mark too")
-        return self
-
-
-class JsonLines(Contract):
-    """One flat JSON object a line; its keys are the columns."""
-
-    kind: Literal["json_lines"]
-
-    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = ({"kind": "json_lines"},)
-
-
 class Condition(Contract):
     """A column holds one of some values."""
 
@@ -105,37 +39,6 @@ class Condition(Contract):
     values: Annotated[tuple[Cell, ...], Field(min_length=1)]
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = ({"column": "Event", "values": ["EXP"]},)
-
-
-class TimeReading(Contract):
-    """The device's clock, in one column or several that are joined by a blank.
-
-    A format is ``iso``, ``epoch_s``, ``epoch_ms`` or made of ``%d %m %Y %y %j %H %I %p %M %S %f
-    %z``. Where more than one format fits and they disagree, the line is refused. An offset in the
-    text outranks ``zone``.
-
-    When clocks go back an hour is told twice: ``when_twice`` takes the ``first`` or ``second``
-    of the two. When they go forward an hour is skipped: a clock that shows it was not set yet, so
-    ``when_skipped`` reads it ``as_before``. Both are marked in the fact's source clock; ``refuse``
-    puts the line to a person.
-    """
-
-    columns: Annotated[tuple[ColumnName, ...], Field(min_length=1, max_length=3)]
-    formats: Annotated[
-        tuple[Annotated[str, AfterValidator(known_format)], ...],
-        Field(min_length=1, max_length=8),
-    ]
-    zone: Annotated[str, AfterValidator(_zone)]
-    when_twice: Literal["first", "second", "refuse"] = "first"
-    when_skipped: Literal["as_before", "refuse"] = "as_before"
-
-    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
-        {
-            "columns": ["Date", "Time"],
-            "formats": ["%d.%m.%Y %H:%M:%S"],
-            "zone": "Europe/Vienna",
-        },
-    )
 
 
 class FieldFrom(Contract):
