@@ -12,7 +12,7 @@ from schemas.facts.image import ShortText
 from schemas.teeth import Species
 
 KG_PER_LB = 0.45359237
-"""Kilograms in an avoirdupois pound, exact by definition (NIST SP 811, appendix B.8)."""
+"""Kilograms in an avoirdupois pound, exact by definition (NIST SP 811, B.8; from memory)."""
 
 
 class WeightUnit(StrEnum):

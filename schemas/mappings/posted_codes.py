@@ -48,7 +48,7 @@ class PostedCodes(Contract):
     note_code: NoteCode = NoteCode(
         system="http://loinc.org", code="18748-4", display="Diagnostic imaging study"
     )
-    """LOINC 18748-4 is listed in HL7's value set of LOINC imaging document codes."""
+    """LOINC 18748-4 is in HL7's LOINC imaging document codes (C-CDA on FHIR 1.1.0, read)."""
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {

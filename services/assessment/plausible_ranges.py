@@ -31,14 +31,14 @@ TIME_MS: Final = (5.0, 4_000.0)
 than half a pulse of the mains (8 to 10 ms) is no exposure that a hand could have ended."""
 
 DISTANCE_MM: Final = (80.0, 700.0)
-"""Codes ask 100 mm up to 50 kV and 180 mm above (105 CMR 120.407); a hand's breadth of slack."""
+"""Codes ask 100 mm up to 50 kV and 180 mm above (105 CMR 120.407, read); with some slack."""
 
 CONE_SHARES: Final = (0.9, 3.0)
 """From the cone's end (the skin cannot be nearer) to three times as far: our own choice."""
 
 FIELD_CM2: Final = (4.0, 38.5)
 """Where the tube's own field is not known: from the smallest receptor's half to the circle of
-7 cm that a code allows (OAR 333-106-0325)."""
+7 cm that a code allows (OAR 333-106-0325, read)."""
 
 ASSUMED_TUBE: Final = TubeGeometry(
     filtration_mm_al=2.0, anode_angle_degrees=18.0, source_to_skin_mm=220.0

@@ -230,7 +230,8 @@ def corrected(effect: Effect, currency: str) -> ChargesCorrected:
 
 
 def _entry(effect: Effect, one: Correction) -> CorrectionEntry:
-    # Without a study of ours: a UID made from a name (DICOM PS3.5 annex B.2, form 2.25).
+    # Without a study of ours: a UID made from a name (DICOM PS3.5
+    # annex B.2, form 2.25; from memory).
     made = f"2.25.{uuid5(NAMESPACE_OID, effect.exception_id).int}"
     return CorrectionEntry(
         posting_key=one.key,

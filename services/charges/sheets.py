@@ -1,8 +1,9 @@
 """Rows as CSV and as a workbook, in which no cell is ever read as a formula.
 
 A text that begins with ``=``, ``+``, ``-``, ``@``, a tab, a carriage return or a null gets an
-apostrophe before it in CSV (OWASP ASVS 5.0, requirement 1.2.10; CWE-1236). A workbook says of each
-cell whether it is a text, so there the text stays as it is. Amounts are numbers in both.
+apostrophe before it in CSV (OWASP ASVS 5.0, requirement 1.2.10, and CWE-1236; from memory). A
+workbook says of each cell whether it is a text, so there the text stays as it is. Amounts are
+numbers in both.
 """
 
 import csv
@@ -19,7 +20,7 @@ from services.charges.report_rows import Cell
 
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "\0")
 _MOST_ROWS = 1_048_575
-"""A worksheet has 1,048,576 rows (ECMA-376 readers' common limit; from memory)."""
+"""A worksheet has 1,048,576 rows (the limit that readers of ECMA-376 keep to; from memory)."""
 
 Sheet = tuple[str, Sequence[str], Iterable[Sequence[Cell]]]
 
@@ -29,7 +30,7 @@ class SheetError(GomphosisError):
 
 
 def write_csv(file: IO[str], heads: Sequence[str], rows: Iterable[Sequence[Cell]]) -> int:
-    """Write rows by RFC 4180; give their number."""
+    """Write rows by RFC 4180 (from memory); give their number."""
     writer = csv.writer(file, lineterminator="\r\n")
     writer.writerow(heads)
     count = 0

@@ -78,6 +78,6 @@ def region_of(tooth: int) -> str:
     """Name the jaw quadrant of a tooth.
 
     Modified Triadan: the hundreds are the quadrant, 1 to 4 permanent and 5 to 8 deciduous
-    (Floyd, J Vet Dent 1991;8(4):18-19).
+    (Floyd, J Vet Dent 1991;8(4):18-19; from memory).
     """
     return _REGION_OF_QUADRANT[(tooth // 100 - 1) % 4 + 1]

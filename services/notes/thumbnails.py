@@ -1,4 +1,8 @@
-"""A small grey picture of a stored X-ray image, as PNG. For orientation in a note, not to read."""
+"""A small grey picture of a stored X-ray image, as PNG. For orientation in a note, not to read.
+
+Clauses are of DICOM PS3.3 (C.11.2.1.2 and .3 read; the rest from memory); the tests hold the
+windows against pydicom's own, and read the PNG by Pillow.
+"""
 
 import struct
 import zlib

@@ -2,8 +2,9 @@
 
 All times are given by the caller, in UTC; nothing here reads a clock. The breaker opens after
 ``OUTAGE_AFTER`` failures in a row, or at once where the record tells how long to wait
-(Retry-After, RFC 9110 section 10.2.3). When its time is over, one posting is tried: it closes the
-breaker, or opens it for twice as long, up to ``LONGEST_OPEN_S``.
+(Retry-After, RFC 9110 section 10.2.3; from memory). When its time is over, one posting is tried:
+it closes the breaker, or opens it for twice as long, up to ``LONGEST_OPEN_S``. The numbers are
+our own choice.
 """
 
 import random

@@ -20,9 +20,10 @@ def measure(store_: Store, now: datetime) -> None:
 
 
 def told_at(message_id: UUID) -> datetime | None:
-    """Give when a message was made, from its UUIDv7 (RFC 9562 section 5.7: ms in 48 bits).
+    """Give when a message was made, from its UUIDv7.
 
-    None for an id of another version, which carries no such time.
+    ms in its first 48 bits (RFC 9562 section 5.7, from memory). None for an id of another
+    version, which carries no such time.
     """
     if message_id.version != _VERSION_WITH_TIME:
         return None

@@ -1,6 +1,7 @@
 """Small pictures of stored images, read back by Pillow; windows against pydicom's own.
 
-Sources: PS3.3 C.11.2.1.2 and C.11.2.1.3 (windows), C.7.6.3.1.2 (MONOCHROME1), C.11.1 (rescale).
+Sources: DICOM PS3.3 C.11.2.1.2 and C.11.2.1.3 (windows; read), C.7.6.3.1.2 (MONOCHROME1) and
+C.11.1 (rescale; both from memory).
 """
 
 import io

@@ -66,7 +66,7 @@ def test_a_number_is_rounded_to_its_digits_and_never_has_an_exponent(
 def test_a_weight_keeps_the_unit_it_was_told_in_beside_the_sites(
     told: Weight, unit: WeightUnit | None, written: str
 ) -> None:
-    # 1 lb is 0.45359237 kg (NIST SP 811, appendix B.8).
+    # 1 lb is 0.45359237 kg (NIST SP 811, appendix B.8; from memory).
     assert KG_PER_LB == 0.45359237
     assert _writing(None, unit).weight(told) == written
 

@@ -1,7 +1,8 @@
 """CSV and workbooks: read back by an independent reader, and no cell becomes a formula.
 
 Sources: OWASP ASVS 5.0, requirement 1.2.10, and CWE-1236, for the characters and the apostrophe;
-RFC 4180 for CSV. The workbook is read back by openpyxl, which shares no code with the writer.
+RFC 4180 for CSV (all from memory). The workbook is read back by openpyxl, which shares no code
+with the writer.
 """
 
 from __future__ import annotations

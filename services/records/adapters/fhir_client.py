@@ -1,9 +1,9 @@
 """A FHIR server spoken to over HTTP: bounded, never led to another host, its answers translated.
 
-What the answers mean: FHIR R4, hl7.org/fhir/R4/http.html, and RFC 9110. 401 and 403, a wrong
-address or a redirect need a person (RecordRefused); 408, 409, 425, 429, 5xx and trouble with the
-connection are worth another try (RecordUnavailable, with Retry-After where told); what is left
-is for the caller to judge.
+What the answers mean: FHIR R4, hl7.org/fhir/R4/http.html, and RFC 9110 (from memory). 401 and
+403, a wrong address or a redirect need a person (RecordRefused); 408, 409, 425, 429, 5xx and
+trouble with the connection are worth another try (RecordUnavailable, with Retry-After where
+told); what is left is for the caller to judge.
 """
 
 import json
@@ -174,7 +174,8 @@ class FhirRecordClient:
         with self._lock:
             if not renew and time.monotonic() < self._token_until:
                 return self._token
-            # RFC 6749 section 4.4, the client authenticated by HTTP Basic (section 2.3.1).
+            # RFC 6749 section 4.4, the client authenticated by HTTP Basic (section 2.3.1;
+            # from memory).
             form = {"grant_type": "client_credentials"}
             if options.scope:
                 form["scope"] = options.scope
@@ -223,7 +224,7 @@ def _issue_words(issue: object) -> str:
 
 
 def _retry_after_s(headers: httpx.Headers) -> float | None:
-    """Read Retry-After: seconds, or a date (RFC 9110 section 10.2.3)."""
+    """Read Retry-After: seconds, or a date (RFC 9110 section 10.2.3, from memory)."""
     told = headers.get("Retry-After", "").strip()
     if told.isascii() and told.isdigit():
         return float(told[:9])

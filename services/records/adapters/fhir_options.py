@@ -23,7 +23,8 @@ _KNOWN = (
     "timeout_s",
 )
 _NAMESPACE = "https://gomphosis.invalid/fhir"
-"""Ours while a group gives no URI of its own; ``.invalid`` never resolves (RFC 2606)."""
+"""Ours while a group gives no URI of its own; ``.invalid`` never resolves (RFC 2606; from
+memory)."""
 
 
 @dataclass(frozen=True, slots=True)

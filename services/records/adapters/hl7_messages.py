@@ -1,9 +1,9 @@
 """Charges and notes as HL7 v2.5.1 messages: ``DFT^P03``, ``ORU^R01`` and ``MDM^T02``. Pure.
 
-Fields and tables by chapters 2, 6, 7 and 9; the tests hold every message against hl7apy's strict
-check at 2.5.1 and read it with python-hl7. FT1-2 holds 12 characters, so it carries a short id
-of the posting key, and the whole key stands in an OBX of the financial group. No patient name is
-known here: PID-5 says so by name type U (table 0200).
+Fields and tables by chapters 2, 6, 7 and 9 (from memory); the tests hold every message against
+hl7apy's strict check at 2.5.1 and read it with python-hl7. FT1-2 holds 12 characters, so it
+carries a short id of the posting key, and the whole key stands in an OBX of the financial group.
+No patient name is known here: PID-5 says so by name type U (table 0200).
 """
 
 from collections.abc import Iterator
