@@ -8,8 +8,9 @@ from email.utils import format_datetime
 import httpx
 import pytest
 
-from services.intake.fhir_client import FhirClient, FhirUnavailable, _retry_after_s, resources_of
+from services.intake.fhir_client import FhirClient, FhirUnavailable, resources_of
 from services.intake.fhir_json import FhirRefused
+from services.runtime.fhir_http import retry_after_s
 from services.runtime.settings import FhirSettings
 from tests.servers.ports import free_port
 
@@ -58,13 +59,13 @@ def test_a_reference_within_is_asked(reference: str) -> None:
     ],
 )
 def test_retry_after_is_read_within_bounds(told: str, wait_s: float | None) -> None:
-    assert _retry_after_s(httpx.Headers({"Retry-After": told})) == wait_s
+    assert retry_after_s(httpx.Headers({"Retry-After": told})) == wait_s
 
 
 def test_retry_after_may_be_a_date() -> None:
     at = datetime.now(UTC) + timedelta(seconds=600)
 
-    wait_s = _retry_after_s(httpx.Headers({"Retry-After": format_datetime(at, usegmt=True)}))
+    wait_s = retry_after_s(httpx.Headers({"Retry-After": format_datetime(at, usegmt=True)}))
 
     assert wait_s is not None
     assert 0 < wait_s <= 600

@@ -7,27 +7,31 @@ told); what is left is for the caller to judge.
 """
 
 import json
-import ssl
-import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from decimal import Decimal
-from email.utils import parsedate_to_datetime
-from threading import Lock
 from typing import Any, Final
 
 import httpx
 
 from services.records.adapters.fhir_options import FhirOptions
 from services.records.port import RecordOptionError, RecordRefused, RecordUnavailable
+from services.runtime.fhir_http import (
+    AGAIN,
+    FHIR_JSON,
+    AnswerTooLarge,
+    CaFileUnusable,
+    FhirAccess,
+    FhirAnswer,
+    FhirHttp,
+    FhirTrouble,
+)
 
 Resource = dict[str, Any]
 
-_FHIR_JSON: Final = "application/fhir+json"
 _MOST_BYTES: Final = 10_000_000
 _MOST_PAGES: Final = 1_000
-_AGAIN: Final = frozenset({408, 409, 425, 429})
+_AGAIN: Final = AGAIN | {409}
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,28 +55,17 @@ class FhirRecordClient:
     """Speaks to one server. Safe to use from several threads."""
 
     def __init__(self, options: FhirOptions) -> None:
-        self._options = options
-        self._base = httpx.URL(options.base_url.rstrip("/") + "/")
-        self._http = httpx.Client(
-            timeout=options.timeout_s,
-            follow_redirects=False,
-            trust_env=False,
-            # No connection is used twice: a reply that comes two times over would else be taken
-            # for the answer to the next posting.
-            limits=httpx.Limits(max_keepalive_connections=0),
-            verify=_context(options) if options.ca_file else True,
-            headers={"Accept": f"{_FHIR_JSON}; fhirVersion=4.0", "User-Agent": "gomphosis"},
-        )
-        self._lock = Lock()
-        self._token = ""
-        self._token_until = 0.0
+        try:
+            self._server = FhirHttp(_access(options))
+        except CaFileUnusable as error:
+            raise RecordOptionError("ca_file", str(options.ca_file), str(error)) from error
 
     @property
     def encrypted(self) -> bool:
-        return self._base.scheme == "https"
+        return self._server.base.scheme == "https"
 
     def close(self) -> None:
-        self._http.close()
+        self._server.close()
 
     def read(self, path: str) -> Reply | None:
         """Read one resource; None where the server has none (404, 410)."""
@@ -112,17 +105,12 @@ class FhirRecordClient:
         body = None if content is None else json.dumps(content, ensure_ascii=False).encode()
         told = dict(headers or {})
         if body is not None:
-            told["Content-Type"] = f"{_FHIR_JSON}; charset=utf-8"
-        for last in (False, True):
-            if token := self._bearer(renew=last):
-                told["Authorization"] = f"Bearer {token}"
-            request = self._http.build_request(method, url, content=body, headers=told)
-            status, got, answer = self._bounded(request)
-            if status != 401 or not self._options.token_url:
-                break  # a token of client credentials may have been withdrawn: once more with a new
-        reply = Reply(status, _content(answer), got.get("Location", ""), got.get("ETag", ""))
+            told["Content-Type"] = f"{FHIR_JSON}; charset=utf-8"
+        answer = self._ask(method, url, told, body)
+        status, got = answer.status, answer.headers
+        reply = Reply(status, _content(answer.body), got.get("Location", ""), got.get("ETag", ""))
         if status in _AGAIN or status >= 500:
-            raise RecordUnavailable(f"FHIR server: {reply.words()}", _retry_after_s(got))
+            raise RecordUnavailable(f"FHIR server: {reply.words()}", answer.retry_after_s)
         if status in {401, 403, 405} or 300 <= status < 400:
             raise RecordRefused(f"FHIR server: {method} {url.path} is refused: {reply.words()}")
         return reply
@@ -130,14 +118,9 @@ class FhirRecordClient:
     def _within(self, target: str) -> httpx.URL:
         """Resolve an address; only our server's own may be asked, with our token."""
         try:
-            url = self._base.join(target)
-        except httpx.InvalidURL as error:
-            raise RecordRefused(f"FHIR server: {target[:200]!r} is no address") from error
-        base = self._base
-        same_host = (url.scheme, url.host, url.port) == (base.scheme, base.host, base.port)
-        if not same_host or not f"{url.path}/".startswith(base.path):
-            raise RecordRefused(f"FHIR server: expected an address within {base}, got {url}")
-        return url
+            return self._server.within(target)
+        except FhirTrouble as trouble:
+            raise RecordRefused(f"FHIR server: {trouble}") from trouble
 
     def _next(self, bundle: Resource) -> httpx.URL | None:
         links = bundle.get("link")
@@ -146,56 +129,32 @@ class FhirRecordClient:
                 return self._within(str(link.get("url", "")))
         return None
 
-    def _bounded(self, request: httpx.Request) -> tuple[int, httpx.Headers, bytes]:
-        # The client's own time-out runs anew with every byte; a dripping answer must end too.
-        deadline = time.monotonic() + self._options.timeout_s
-        body = bytearray()
+    def _ask(
+        self, method: str, url: httpx.URL, headers: Mapping[str, str], body: bytes | None
+    ) -> FhirAnswer:
         try:
-            response = self._http.send(request, stream=True)
-            try:
-                for piece in response.iter_bytes():
-                    body += piece
-                    if len(body) > _MOST_BYTES:
-                        raise RecordRefused(f"FHIR server: an answer above {_MOST_BYTES} bytes")
-                    if time.monotonic() > deadline:
-                        raise RecordUnavailable("FHIR server: its answer took too long")
-            finally:
-                response.close()
-        except httpx.HTTPError as error:
-            reason = f"FHIR server: no whole answer ({type(error).__name__}: {error})"
-            raise RecordUnavailable(reason) from error
-        return response.status_code, response.headers, bytes(body)
+            return self._server.ask(method, url, headers, body)
+        except FhirTrouble as trouble:
+            reason = f"FHIR server: {trouble}"
+            if trouble.lasting or isinstance(trouble, AnswerTooLarge):
+                raise RecordRefused(reason) from trouble
+            raise RecordUnavailable(reason, trouble.retry_after_s) from trouble
 
-    def _bearer(self, *, renew: bool) -> str:
-        """Give the token: the one of the options, or one by client credentials."""
-        options = self._options
-        if not options.token_url:
-            return options.token
-        with self._lock:
-            if not renew and time.monotonic() < self._token_until:
-                return self._token
-            # RFC 6749 section 4.4, the client authenticated by HTTP Basic (section 2.3.1;
-            # from memory).
-            form = {"grant_type": "client_credentials"}
-            if options.scope:
-                form["scope"] = options.scope
-            request = self._http.build_request("POST", options.token_url, data=form)
-            basic = httpx.BasicAuth(options.client_id, options.client_secret)
-            status, headers, body = self._bounded(next(basic.auth_flow(request)))
-            if status in _AGAIN or status >= 500:
-                reason = f"the token's address answers {status}"
-                raise RecordUnavailable(reason, _retry_after_s(headers))
-            told = _content(body)
-            token, lives = told.get("access_token"), told.get("expires_in")
-            if status != 200 or not isinstance(token, str) or not token.isascii():
-                raise RecordRefused(
-                    f"the token's address gives no token (HTTP {status}): "
-                    "check client_id, client_secret_file and scope"
-                )
-            lives_s = float(lives) if isinstance(lives, int | Decimal) else 60.0
-            self._token = token
-            self._token_until = time.monotonic() + max(lives_s - 30.0, lives_s / 2)
-            return token
+
+def _access(options: FhirOptions) -> FhirAccess:
+    return FhirAccess(
+        base_url=options.base_url,
+        timeout_s=options.timeout_s,
+        most_bytes=_MOST_BYTES,
+        # A reply that comes two times over would else be taken for that to the next posting.
+        keep_alive=False,
+        ca_file=options.ca_file,
+        token=options.token,
+        token_url=options.token_url,
+        client_id=options.client_id,
+        client_secret=options.client_secret,
+        scope=options.scope,
+    )
 
 
 def _resources(bundle: Resource, kind: str) -> Iterator[Resource]:
@@ -221,25 +180,3 @@ def _issue_words(issue: object) -> str:
     details = issue.get("details")
     text = details.get("text") if isinstance(details, dict) else None
     return str(issue.get("diagnostics") or text or issue.get("code") or "")
-
-
-def _retry_after_s(headers: httpx.Headers) -> float | None:
-    """Read Retry-After: seconds, or a date (RFC 9110 section 10.2.3, from memory)."""
-    told = headers.get("Retry-After", "").strip()
-    if told.isascii() and told.isdigit():
-        return float(told[:9])
-    try:
-        at = parsedate_to_datetime(told)
-    except ValueError:
-        return None
-    if at.tzinfo is None:
-        at = at.replace(tzinfo=UTC)
-    return max((at - datetime.now(UTC)).total_seconds(), 0.0)
-
-
-def _context(options: FhirOptions) -> ssl.SSLContext:
-    try:
-        return ssl.create_default_context(cafile=str(options.ca_file))
-    except (OSError, ssl.SSLError) as error:
-        expected = f"a PEM file of a CA ({error})"
-        raise RecordOptionError("ca_file", str(options.ca_file), expected) from error
