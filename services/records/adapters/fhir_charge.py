@@ -15,7 +15,6 @@ import hashlib
 import json
 from collections.abc import Callable
 from datetime import UTC, date, datetime
-from decimal import Decimal
 from typing import Final
 
 from pydantic import ValidationError
@@ -62,23 +61,16 @@ def charge_item(
     entry = posting.entry
     moved = posting.posting_day if posting.posting_day != entry.service_day else None
     item = _item(
+        posting,
         names,
         codes,
-        key=posting.key,
+        code,
+        subject,
+        beside,
+        now,
         study=posting.study_instance_uid,
-        site=posting.site,
-        kind=entry.type,
-        amount=entry.amount,
-        currency=posting.currency,
-        day=entry.service_day,
-        ours=entry.code,
-        code=code,
         words=entry.description,
-        reason=entry.reason,
         quantity=entry.quantity,
-        subject=subject,
-        beside=beside,
-        now=now,
         reverses=entry.reverses,
         posting_day=moved.isoformat() if moved else None,
     )
@@ -100,69 +92,56 @@ def correction_item(
     """Make the ChargeItem of a line that puts another right."""
     entry = posting.entry
     return _item(
+        posting,
         names,
         codes,
-        key=posting.key,
+        code,
+        subject,
+        beside,
+        now,
         study=entry.study_instance_uid,
-        site=posting.site,
-        kind=entry.type,
-        amount=entry.amount,
-        currency=posting.currency,
-        day=entry.service_day,
-        ours=entry.code,
-        code=code,
         words=entry.reason,
-        reason=entry.reason,
         quantity=1,
-        subject=subject,
-        beside=beside,
-        now=now,
         corrects=entry.corrects,
     )
 
 
 def _item(
+    posting: ChargePosting | CorrectionPosting,
     names: Names,
     codes: PostedCodes,
-    *,
-    key: str,
-    study: str,
-    site: str,
-    kind: EntryType,
-    amount: Decimal,
-    currency: str,
-    day: date,
-    ours: str,
     code: str,
-    words: str,
-    reason: str,
-    quantity: int,
     subject: Resource,
     beside: list[Resource],
     now: datetime,
+    *,
+    study: str,
+    words: str,
+    quantity: int,
     reverses: str | None = None,
     corrects: str | None = None,
     posting_day: str | None = None,
 ) -> Resource:
-    signed = amount if kind is EntryType.CHARGE else -amount
+    entry, site = posting.entry, posting.site
+    signed = entry.amount if entry.type is EntryType.CHARGE else -entry.amount
     its_code = {"code": code} | ({"system": codes.charge_system} if codes.charge_system else {})
     item: Resource = {
         "resourceType": "ChargeItem",
         "identifier": [
-            {"system": names.posting_key, "value": key_value(key)},
+            {"system": names.posting_key, "value": key_value(posting.key)},
             {"use": "secondary", "system": names.study, "value": key_value(study)},
         ],
         "status": "billable",
         "code": {
-            "coding": [its_code, {"system": names.charge_code, "code": ours}],
+            "coding": [its_code, {"system": names.charge_code, "code": entry.code}],
             "text": words,
         },
         "subject": subject,
-        "occurrenceDateTime": day.isoformat(),
+        "occurrenceDateTime": entry.service_day.isoformat(),
         "quantity": {"value": quantity},
         # A contract of Money has 12 digits at most, which a binary float of JSON keeps exactly.
-        "priceOverride": {"value": float(signed), "currency": currency},
-        "overrideReason": reason,
+        "priceOverride": {"value": float(signed), "currency": posting.currency},
+        "overrideReason": entry.reason,
         "enteredDate": now.astimezone(UTC).isoformat(),
         "service": [{"type": "ImagingStudy", "identifier": uid_identifier(study)}],
     }
@@ -175,7 +154,7 @@ def _item(
         item["performingOrganization"] = {"identifier": organisation}
     item["extension"] = [
         names.extend(
-            type=kind.value,
+            type=entry.type.value,
             site=site,
             reverses=key_value(reverses) if reverses else None,
             corrects=key_value(corrects) if corrects else None,
