@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from schemas.errors import InvalidInput
-from schemas.mappings.posted_codes import OURS, PostedCodes, load_posted_codes
+from schemas.mappings.posted_codes import PostedCodes
+from services.records.adapters.codes_option import read_codes
 from services.records.port import DATA_DIR_OPTION, RecordOptionError
 
 _KNOWN = (
@@ -68,7 +68,7 @@ def read_options(options: dict[str, str]) -> FhirOptions:
         patient_system=_system("patient_system", options.get("patient_system", "")),
         order_system=options.get("order_system", ""),
         namespace=_system("namespace", options.get("namespace") or _NAMESPACE).rstrip("/"),
-        codes=_codes(options.get("codes", "")),
+        codes=read_codes(options.get("codes", "")),
         token=_secret("token_file", options.get("token_file", "")),
         token_url=token_url,
         client_id=options.get("client_id", ""),
@@ -90,15 +90,6 @@ def _system(name: str, value: str) -> str:
     if not urlsplit(value).scheme or any(one in value for one in "|,$\\ "):
         raise RecordOptionError(name, value, "a URI such as https://record.invalid/patient-id")
     return value
-
-
-def _codes(value: str) -> PostedCodes:
-    if not value:
-        return OURS
-    try:
-        return load_posted_codes(Path(value))
-    except InvalidInput as error:
-        raise RecordOptionError("codes", value, str(error)) from error
 
 
 def _secret(name: str, value: str) -> str:

@@ -6,8 +6,8 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
-from schemas.errors import InvalidInput
-from schemas.mappings.posted_codes import OURS, PostedCodes, load_posted_codes
+from schemas.mappings.posted_codes import PostedCodes
+from services.records.adapters.codes_option import read_codes
 from services.records.adapters.hl7_text import CODECS
 from services.records.port import DATA_DIR_OPTION, RecordOptionError
 
@@ -104,7 +104,7 @@ def read_options(options: Mapping[str, str]) -> Hl7Options:
         receiving_application=told["receiving_application"],
         receiving_facility=told["receiving_facility"],
         patient_authority=told["patient_authority"],
-        codes=_codes(told["codes"]),
+        codes=read_codes(told["codes"]),
         tls=tls,
         ca_file=_path(told["ca_file"]),
         certificate_file=_path(told["certificate_file"]),
@@ -141,12 +141,3 @@ def _number(name: str, value: str, least: float, most: float) -> float:
 
 def _path(value: str) -> Path | None:
     return Path(value) if value else None
-
-
-def _codes(value: str) -> PostedCodes:
-    if not value:
-        return OURS
-    try:
-        return load_posted_codes(Path(value))
-    except InvalidInput as error:
-        raise RecordOptionError("codes", value, str(error)) from error
