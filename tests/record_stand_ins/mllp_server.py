@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import json
-import signal
 import socket
-import subprocess
-import sys
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from decimal import Decimal
@@ -17,34 +14,21 @@ from schemas.conclusions import EntryType
 from schemas.facts import RecordLine
 from services.records.adapters.hl7 import Hl7Adapter
 from services.records.port import ChargePosting, HeldLine, Unreadable
-from tests.servers.polling import wait_until
-from tests.servers.ports import LOOPBACK, free_port, port_is_open
+from tests.servers.ports import LOOPBACK, free_port
+from tests.servers.stand_in import StandIn
 
-ROOT = Path(__file__).parents[2]
 TYPES = {"CG": EntryType.CHARGE, "CD": EntryType.CREDIT}
 
 
-class MllpServer:
+class MllpServer(StandIn):
     """One process of ``tests.record_stand_ins.mllp_record``."""
 
     def __init__(self, folder: Path, tls: Sequence[Path] = ()) -> None:
         self.folder = folder
         self.port, self._control_port = free_port(), free_port()
-        self._tls = [str(path) for path in tls]
-        self._process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        command = [sys.executable, "-m", "tests.record_stand_ins.mllp_record"]
-        ports = [str(self.port), str(self._control_port)]
-        self._process = subprocess.Popen([*command, *ports, *self._tls], cwd=ROOT)
-        for port in (self._control_port, self.port):
-            wait_until(lambda: port_is_open(port), 60, "the stand-in MLLP record to listen")  # noqa: B023
-
-    def kill(self) -> None:
-        if self._process is not None:
-            self._process.send_signal(signal.SIGKILL)
-            self._process.wait(30)
-            self._process = None
+        ports = [self.port, self._control_port]
+        arguments = [*map(str, ports), *map(str, tls)]
+        super().__init__("tests.record_stand_ins.mllp_record", arguments, ports)
 
     def control(self, **told: Any) -> dict[str, Any]:
         with socket.create_connection((LOOPBACK, self._control_port), timeout=30) as connection:

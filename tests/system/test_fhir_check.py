@@ -18,8 +18,8 @@ from services.intake.fhir_capability import NEEDS, wanting
 from services.intake.fhir_reading import READ_TYPES
 from tests.record_inputs.codes import record_group, write_codes
 from tests.record_inputs.fhir_server import capability
+from tests.record_inputs.fhir_server_process import Server
 from tests.servers.ports import free_port
-from tests.system.test_intake_fhir import Server
 
 
 @pytest.fixture

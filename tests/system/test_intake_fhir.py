@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import signal
-import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
@@ -20,40 +17,10 @@ from services.intake.worklist_store import scheduled
 from tests.intake_support import HOST, TOKENS, Intake, running_intake
 from tests.record_inputs.codes import record_group, write_codes
 from tests.record_inputs.fhir_resources import Json, bundle, encounter, order, patient, weight
+from tests.record_inputs.fhir_server_process import Server
 from tests.servers.polling import wait_until
-from tests.servers.ports import free_port, port_is_open
 
-ROOT = Path(__file__).parents[2]
 NEVER_S = 10_000.0
-
-
-class Server:
-    """The stand-in server, started and killed by the test."""
-
-    def __init__(self, folder: Path) -> None:
-        folder.mkdir()
-        self.folder = folder
-        self.port = free_port()
-        self.url = f"http://{HOST}:{self.port}"
-        self._process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        command = [sys.executable, "-m", "tests.record_inputs.fhir_server"]
-        self._process = subprocess.Popen([*command, str(self.port), str(self.folder)], cwd=ROOT)
-        wait_until(lambda: port_is_open(self.port), 30, "the stand-in server to listen")
-
-    def kill(self) -> None:
-        if self._process is not None:
-            self._process.send_signal(signal.SIGKILL)
-            self._process.wait(30)
-            self._process = None
-
-    def control(self, **told: Any) -> None:
-        httpx.post(f"{self.url}/_control", json=told, timeout=30).raise_for_status()
-
-    def requests(self, path: str = "") -> list[dict[str, Any]]:
-        told = httpx.get(f"{self.url}/_control", timeout=30).json()["requests"]
-        return [one for one in told if path in one["path"]]
 
 
 @pytest.fixture
