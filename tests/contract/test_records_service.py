@@ -20,8 +20,8 @@ from services.runtime.bus import Delivery, Done, Outcome, Outgoing
 from services.runtime.migrate import migrate
 from services.runtime.service import Runtime, open_runtime
 from services.runtime.settings import Settings
+from tests.contract.folder_drops import leave, order_file
 from tests.contract.record_samples import STUDY, charges, credit, entry, message, note
-from tests.contract.test_record_adapters import leave, order_file
 from tests.servers.polling import wait_until
 
 

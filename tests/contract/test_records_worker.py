@@ -46,9 +46,9 @@ from services.records.worker import handle
 from services.runtime.store import Store
 from services.runtime.tables import METADATA, OUTBOX, TRIAGE
 from services.runtime.worker import Work
+from tests.contract.folder_drops import leave, order_file
 from tests.contract.record_samples import STUDY, charges, credit, entry, message, note
 from tests.contract.record_store import open_store
-from tests.contract.test_record_adapters import leave, order_file
 from tests.servers.polling import wait_until
 
 

@@ -34,3 +34,9 @@ class FhirServer(HttpStandIn):
     def adapter(self, **options: str) -> FhirAdapter:
         told = {"base_url": f"{self.url}/fhir", "patient_system": PATIENTS, "timeout_s": "10"}
         return FhirAdapter(told | options)
+
+
+def known_patient(number: str, **more: Any) -> dict[str, Any]:
+    """Make a patient as the record holds them."""
+    identifier = {"system": PATIENTS, "value": number}
+    return {"resourceType": "Patient", "identifier": [identifier], **more}

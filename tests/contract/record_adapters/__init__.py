@@ -1,0 +1,1 @@
+"""The adapters to a patient record, each by the contract suite and by what is its own."""

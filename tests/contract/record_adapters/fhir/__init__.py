@@ -1,0 +1,1 @@
+"""The FHIR adapter, against a stand-in server over real HTTP."""

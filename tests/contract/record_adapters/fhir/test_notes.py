@@ -1,0 +1,99 @@
+"""Notes in a FHIR server: one report, and a document for every revision."""
+
+from __future__ import annotations
+
+import pytest
+
+from schemas.conclusions import NoteState
+from services.records.adapters.fhir import FhirAdapter
+from services.records.port import (
+    RecordUnavailable,
+    Rejected,
+)
+from tests.contract.record_cases import accepted
+from tests.contract.record_samples import (
+    note,
+    note_posting,
+)
+from tests.record_stand_ins.fhir_server import FhirServer
+
+
+@pytest.mark.parametrize("transactions", [False, True], ids=["steps", "transaction"])
+class TestNotes:
+    def test_one_report_follows_the_note_and_every_revision_stays_as_a_document(
+        self, fhir: FhirServer, adapter: FhirAdapter, *, transactions: bool
+    ) -> None:
+        fhir.behave(transactions=transactions)
+        states = (NoteState.DRAFT, NoteState.SIGNED, NoteState.ADDENDED)
+
+        for revision, state in enumerate(states, start=1):
+            accepted(adapter.post_note(note_posting(note(revision, state))))
+            (report,) = fhir.held("DiagnosticReport")
+            assert report["status"] == ("preliminary", "final", "appended")[revision - 1]
+
+        documents = fhir.held("DocumentReference")
+        assert [one["docStatus"] for one in documents] == ["preliminary", "final", "amended"]
+        (study,) = fhir.held("ImagingStudy")
+        related = documents[0]["context"]["related"]
+        assert [one["reference"] for one in related] == [
+            f"ImagingStudy/{study['id']}",
+            f"DiagnosticReport/{report['id']}",
+        ]
+        assert report["imagingStudy"] == related[:1]
+        assert "conclusion" not in report
+
+    def test_an_older_revision_that_comes_late_does_not_put_the_report_back(
+        self, fhir: FhirServer, adapter: FhirAdapter, *, transactions: bool
+    ) -> None:
+        fhir.behave(transactions=transactions)
+        accepted(adapter.post_note(note_posting(note(2, NoteState.SIGNED))))
+
+        accepted(adapter.post_note(note_posting(note(1))))
+
+        assert fhir.held("DiagnosticReport")[0]["status"] == "final"
+        assert len(fhir.held("DocumentReference")) == 2
+
+    def test_a_report_that_the_record_has_changed_is_not_overwritten(
+        self, fhir: FhirServer, adapter: FhirAdapter, *, transactions: bool
+    ) -> None:
+        fhir.behave(transactions=transactions)
+        accepted(adapter.post_note(note_posting(note(1))))
+        (report,) = fhir.held("DiagnosticReport")
+        fhir.control(resources=[{**report, "conclusion": "Words of the vet (invented)."}])
+
+        answer = adapter.post_note(note_posting(note(2, NoteState.SIGNED)))
+
+        assert isinstance(answer, Rejected)
+        assert "changed in the record" in answer.words
+        assert fhir.held("DiagnosticReport")[0]["conclusion"]
+
+    @pytest.mark.parametrize("do", ["cut", "half"])
+    def test_a_note_cut_off_after_any_step_ends_once(
+        self, fhir: FhirServer, adapter: FhirAdapter, *, transactions: bool, do: str
+    ) -> None:
+        fhir.behave(transactions=transactions)
+        posting = note_posting(note(1))
+        # In steps: the study, then again it and the report, then again it and the document.
+        for passed in (0,) if transactions else (0, 1, 1):
+            fhir.control(faults=[{"do": "pass"}] * passed + [{"do": do}])
+            with pytest.raises(RecordUnavailable):
+                adapter.post_note(posting)
+
+        accepted(adapter.post_note(posting))
+
+        for kind in ("ImagingStudy", "DiagnosticReport", "DocumentReference"):
+            assert len(fhir.held(kind)) == 1
+
+
+def test_an_update_asks_that_nobody_changed_the_report_meanwhile(
+    fhir: FhirServer, adapter: FhirAdapter
+) -> None:
+    accepted(adapter.post_note(note_posting(note(1))))
+    fhir.fault("status", method="PUT", status=412, commit=False)
+
+    with pytest.raises(RecordUnavailable):
+        adapter.post_note(note_posting(note(2)))
+    accepted(adapter.post_note(note_posting(note(2))))
+
+    told = [one["headers"]["If-Match"] for one in fhir.requests("PUT")]
+    assert told == ['W/"1"'] * 2
