@@ -13,10 +13,10 @@ ORDERS = "https://record.invalid/order-id"
 
 
 class FhirServer(HttpStandIn):
-    """One process of ``tests.record_stand_ins.fhir_record``."""
+    """One process of ``tests.record_stand_ins.fhir_record_process``."""
 
     def __init__(self, folder: Path) -> None:
-        super().__init__("tests.record_stand_ins.fhir_record", folder)
+        super().__init__("tests.record_stand_ins.fhir_record_process", folder)
 
     def behave(self, **settings: Any) -> None:
         self.control(set=settings)

@@ -21,14 +21,14 @@ TYPES = {"CG": EntryType.CHARGE, "CD": EntryType.CREDIT}
 
 
 class MllpServer(StandIn):
-    """One process of ``tests.record_stand_ins.mllp_record``."""
+    """One process of ``tests.record_stand_ins.mllp_record_process``."""
 
     def __init__(self, folder: Path, tls: Sequence[Path] = ()) -> None:
         self.folder = folder
         self.port, self._control_port = free_port(), free_port()
         ports = [self.port, self._control_port]
         arguments = [*map(str, ports), *map(str, tls)]
-        super().__init__("tests.record_stand_ins.mllp_record", arguments, ports)
+        super().__init__("tests.record_stand_ins.mllp_record_process", arguments, ports)
 
     def control(self, **told: Any) -> dict[str, Any]:
         with socket.create_connection((LOOPBACK, self._control_port), timeout=30) as connection:
