@@ -5,9 +5,10 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import httpx
 
@@ -35,6 +36,15 @@ class StandIn:
             self._process.send_signal(signal.SIGKILL)
             self._process.wait(30)
             self._process = None
+
+    @contextmanager
+    def running(self) -> Iterator[Self]:
+        """Start it, and kill it in the end."""
+        self.start()
+        try:
+            yield self
+        finally:
+            self.kill()
 
 
 class HttpStandIn(StandIn):

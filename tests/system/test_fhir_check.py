@@ -24,10 +24,8 @@ from tests.servers.ports import free_port
 
 @pytest.fixture
 def server(tmp_path: Path) -> Iterator[Server]:
-    made = Server(tmp_path / "record")
-    made.start()
-    yield made
-    made.kill()
+    with Server(tmp_path / "record").running() as made:
+        yield made
 
 
 def verdict(folder: Path, base_url: str, **further: str) -> dict[str, Any]:

@@ -1,73 +1,27 @@
-"""FHIR R4 on real sockets: a stand-in server process that is polled, and the subscription door."""
+"""A stand-in FHIR R4 server that is polled, on real sockets, in a process of its own."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
 
-from schemas.facts import OrderPlaced, PatientDescribed
 from services.intake.worklist_store import scheduled
-from tests.intake_support import HOST, TOKENS, Intake, running_intake
-from tests.record_inputs.codes import record_group, write_codes
-from tests.record_inputs.fhir_resources import Json, bundle, encounter, order, patient, weight
+from tests.intake_support import HOST
+from tests.record_inputs.fhir_polling import a_day, kept, polling, stamp
+from tests.record_inputs.fhir_resources import bundle, encounter, order, patient, weight
 from tests.record_inputs.fhir_server_process import Server
 from tests.servers.polling import wait_until
-
-NEVER_S = 10_000.0
 
 
 @pytest.fixture
 def server(tmp_path: Path) -> Iterator[Server]:
-    made = Server(tmp_path / "record")
-    made.start()
-    yield made
-    made.kill()
-
-
-@contextmanager
-def polling(folder: Path, server: Server | None, **fhir: Any) -> Iterator[Intake]:
-    """Run intake; its poller asks on starting, then when it is told to."""
-    write_codes(folder)
-    options: dict[str, Any] = {}
-    if server is not None:
-        options["fhir"] = {
-            "base_url": f"{server.url}/fhir",
-            "site": "north",
-            "device": "record-north",
-            "poll_s": 0.2,
-            "first_look_back_s": 31_536_000,
-        } | fhir
-    with running_intake(folder, group=record_group(), **options) as intake:
-        yield intake
-
-
-def stamp(seconds: float = 0.0) -> str:
-    at = datetime(2026, 11, 2, 8, 0, tzinfo=UTC) + timedelta(seconds=seconds)
-    return at.isoformat(timespec="seconds").replace("+00:00", "Z")
-
-
-def kept(intake: Intake, kind: str, count: int) -> list[Any]:
-    wait_until(lambda: len(intake.facts(kind)) >= count, 60, f"{count} facts of {kind}")
-    return [fact.payload for fact in intake.facts(kind)]
-
-
-def a_day(count: int) -> list[Json]:
-    made: list[Json] = [encounter()]
-    for number in range(count):
-        animal = f"p{number}"
-        made += [
-            patient(animal, stamp(number)),
-            weight(f"w{number}", updated=stamp(number), patient_number=animal),
-            order(f"s{number}", stamp(number), subject={"reference": f"Patient/{animal}"}),
-        ]
-    return made
+    with Server(tmp_path / "record").running() as made:
+        yield made
 
 
 def test_patients_and_orders_are_read_over_several_pages(tmp_path: Path, server: Server) -> None:
@@ -278,100 +232,3 @@ def test_what_cannot_be_used_is_put_before_a_person_once_and_the_rest_goes_on(
         assert len(intake.triage()) == 2
         assert json.loads(bytes(entries["ServiceRequest.code"].body)) == wrong
         assert "record_codes.yaml" in str(entries["ServiceRequest.code"].expected)
-
-
-def notify(
-    intake: Intake, body: Json | bytes | None, holder: str = "record-north", path: str = ""
-) -> httpx.Response:
-    content = b"" if body is None else body if isinstance(body, bytes) else json.dumps(body)
-    url = f"http://{HOST}:{intake.http_port}/fhir/notify{path}"
-    headers = {"Authorization": f"Bearer {TOKENS.get(holder, holder)}"}
-    return httpx.request(
-        "PUT" if path else "POST", url, content=content, headers=headers, timeout=30
-    )
-
-
-def test_an_empty_notification_means_ask_now(tmp_path: Path, server: Server) -> None:
-    with polling(tmp_path / "data", server, poll_s=NEVER_S) as intake:
-        wait_until(lambda: server.requests("ServiceRequest?"), 30, "the first round")
-        server.control(resources=a_day(1))
-
-        assert notify(intake, None).status_code == 200
-
-        kept(intake, "order_placed", 1)
-
-
-def test_a_notification_may_bring_its_resources(tmp_path: Path) -> None:
-    with polling(tmp_path / "data", None) as intake:
-        answer = notify(intake, bundle(order(), patient(), encounter(), weight()))
-
-        assert answer.status_code == 200, answer.text
-        placed = [one.payload for one in intake.facts() if isinstance(one.payload, OrderPlaced)]
-        described = [
-            one.payload for one in intake.facts() if isinstance(one.payload, PatientDescribed)
-        ]
-        assert (len(placed), len(described)) == (1, 1)
-        again = notify(intake, bundle(order(), patient(), encounter(), weight()))
-        assert again.status_code == 200
-        assert len(intake.facts()) == len(intake.outbox()) == 2
-
-
-def test_a_notification_sent_as_an_update_looks_up_what_it_refers_to(
-    tmp_path: Path, server: Server
-) -> None:
-    server.control(resources=[patient(), encounter(), weight()])
-    with polling(tmp_path / "data", server, poll_s=NEVER_S, first_look_back_s=0) as intake:
-        assert notify(intake, order(), path="/ServiceRequest/s1").status_code == 200
-
-        (placed,) = kept(intake, "order_placed", 1)
-        assert placed.patient.weight.value == 25.1
-
-
-def test_a_notification_while_the_record_is_down_is_to_be_sent_again(
-    tmp_path: Path, server: Server
-) -> None:
-    with polling(tmp_path / "data", server, poll_s=NEVER_S) as intake:
-        wait_until(lambda: server.requests("ServiceRequest?"), 30, "the first round")
-        server.kill()
-
-        answer = notify(intake, order())
-
-        assert (answer.status_code, answer.headers["Retry-After"]) == (503, "5")
-        assert (intake.facts(), intake.triage()) == ([], [])
-
-
-@pytest.mark.parametrize(
-    ("body", "status", "path", "kept_for_triage"),
-    [
-        (b"{not json", 400, "Resource", 1),
-        (b"[]", 400, "Resource.resourceType", 1),
-        (order(), 422, "ServiceRequest.subject", 1),
-        (bundle(patient(gender="bright")), 422, "Patient.gender", 1),
-        (bundle(patient(name=None)), 422, "Patient.name", 1),
-        (bundle(patient(name=[{"text": "A\x00B"}])), 422, "Resource", 1),
-        (bundle(patient(meta=None)), 422, "Patient.meta.lastUpdated", 1),
-        (bundle(patient(identifier=[])), 422, "Patient.identifier", 1),
-        (b"x" * 2_000_000, 413, "Resource", 0),
-    ],
-)
-def test_a_bad_notification_is_refused_by_its_fhir_path(
-    tmp_path: Path, body: Json | bytes, status: int, path: str, kept_for_triage: int
-) -> None:
-    with polling(tmp_path / "data", None) as intake:
-        answer = notify(intake, body)
-
-        assert answer.status_code == status
-        outcome = answer.json()
-        assert outcome["resourceType"] == "OperationOutcome"
-        assert outcome["issue"][0]["expression"] == [path]
-        assert intake.facts() == []
-        assert [entry.field for entry in intake.triage()] == [path] * kept_for_triage
-
-
-@pytest.mark.parametrize(
-    ("holder", "status"), [("wrong token", 401), ("generator-1", 403), ("vet-1", 403)]
-)
-def test_only_a_record_may_notify(tmp_path: Path, holder: str, status: int) -> None:
-    with polling(tmp_path / "data", None) as intake:
-        assert notify(intake, bundle(patient()), holder).status_code == status
-        assert (intake.facts(), intake.triage()) == ([], [])

@@ -12,10 +12,8 @@ from tests.record_stand_ins.fhir_server import FhirServer
 
 @pytest.fixture(scope="session")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FhirServer]:
-    made = FhirServer(tmp_path_factory.mktemp("fhir-record"))
-    made.start()
-    yield made
-    made.kill()
+    with FhirServer(tmp_path_factory.mktemp("fhir-record")).running() as made:
+        yield made
 
 
 @pytest.fixture

@@ -13,10 +13,8 @@ from tests.record_stand_ins.mllp_server import MllpServer
 
 @pytest.fixture(scope="session")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MllpServer]:
-    made = MllpServer(tmp_path_factory.mktemp("mllp-record"))
-    made.start()
-    yield made
-    made.kill()
+    with MllpServer(tmp_path_factory.mktemp("mllp-record")).running() as made:
+        yield made
 
 
 @pytest.fixture

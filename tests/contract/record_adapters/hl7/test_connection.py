@@ -61,10 +61,8 @@ def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
 @pytest.fixture(scope="module")
 def secured(authority: Authority, tmp_path_factory: pytest.TempPathFactory) -> Iterator[MllpServer]:
     files = (*authority.issue("record", "127.0.0.1"), authority.certificate)
-    made = MllpServer(tmp_path_factory.mktemp("secured"), files)
-    made.start()
-    yield made
-    made.kill()
+    with MllpServer(tmp_path_factory.mktemp("secured"), files).running() as made:
+        yield made
 
 
 class TestTls:
