@@ -27,11 +27,12 @@ from services.records.adapters.fhir_charge import (
     same_posting,
     site_of,
 )
-from services.records.adapters.fhir_client import FhirRecordClient, Resource
+from services.records.adapters.fhir_client import FhirRecordClient
 from services.records.adapters.fhir_create import FhirRefusal, create, find
 from services.records.adapters.fhir_lookup import Lookup
 from services.records.adapters.fhir_names import (
     Names,
+    Resource,
     key_value,
     reference_of,
 )

@@ -5,10 +5,11 @@ any order, and the answers come in the order of the entries. What is not clearly
 to the single posting, which looks at what is held and judges it.
 """
 
-from services.records.adapters.fhir_client import FhirRecordClient, Resource
+from services.records.adapters.fhir_client import FhirRecordClient
 from services.records.adapters.fhir_create import reference_in
 from services.records.adapters.fhir_names import (
     Names,
+    Resource,
     has_identifier,
     identifier_of,
     key_of,

@@ -7,9 +7,9 @@ promised; without conditional create a posting could be held twice, so it is not
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
-Resource = dict[str, Any]
+from services.records.adapters.fhir_names import Resource
 
 _VERSION: Final = re.compile(r"4\.[03]\.[0-9]+\Z", re.ASCII)
 _JSON: Final = frozenset({"json", "application/json", "application/fhir+json"})

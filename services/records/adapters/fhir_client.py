@@ -10,10 +10,11 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any, Final
+from typing import Final
 
 import httpx
 
+from services.records.adapters.fhir_names import Resource
 from services.records.adapters.fhir_options import FhirOptions
 from services.records.port import RecordOptionError, RecordRefused, RecordUnavailable
 from services.runtime.fhir_http import (
@@ -27,8 +28,6 @@ from services.runtime.fhir_http import (
     FhirTrouble,
 )
 
-Resource = dict[str, Any]
-
 _MOST_BYTES: Final = 10_000_000
 _MOST_PAGES: Final = 1_000
 _AGAIN: Final = AGAIN | {409}
@@ -41,7 +40,6 @@ class Reply:
     status: int
     content: Resource
     location: str
-    etag: str
 
     def words(self) -> str:
         """Give what an OperationOutcome says, or the status."""
@@ -107,8 +105,8 @@ class FhirRecordClient:
         if body is not None:
             told["Content-Type"] = f"{FHIR_JSON}; charset=utf-8"
         answer = self._ask(method, url, told, body)
-        status, got = answer.status, answer.headers
-        reply = Reply(status, _content(answer.body), got.get("Location", ""), got.get("ETag", ""))
+        status = answer.status
+        reply = Reply(status, _content(answer.body), answer.headers.get("Location", ""))
         if status in _AGAIN or status >= 500:
             raise RecordUnavailable(f"FHIR server: {reply.words()}", answer.retry_after_s)
         if status in {401, 403, 405} or 300 <= status < 400:

@@ -8,8 +8,14 @@ from dataclasses import dataclass
 from typing import Final
 
 from schemas.errors import GomphosisError
-from services.records.adapters.fhir_client import FhirRecordClient, Reply, Resource
-from services.records.adapters.fhir_names import has_identifier, query, reference_of, token
+from services.records.adapters.fhir_client import FhirRecordClient, Reply
+from services.records.adapters.fhir_names import (
+    Resource,
+    has_identifier,
+    query,
+    reference_of,
+    token,
+)
 from services.records.port import RecordRefused, RecordUnavailable
 
 _LOCATION: Final = re.compile(

@@ -1,9 +1,14 @@
 """Patients and orders of a FHIR server, by their identifiers."""
 
 from schemas.errors import InvalidInput
-from services.records.adapters.fhir_client import FhirRecordClient, Resource
+from services.records.adapters.fhir_client import FhirRecordClient
 from services.records.adapters.fhir_create import FhirRefusal, find, find_one
-from services.records.adapters.fhir_names import has_identifier, identifier_of, reference_of
+from services.records.adapters.fhir_names import (
+    Resource,
+    has_identifier,
+    identifier_of,
+    reference_of,
+)
 from services.records.adapters.fhir_options import FhirOptions
 
 

@@ -5,7 +5,7 @@ Every step is safe to repeat: what was made before a crash is found by its ident
 
 from uuid import uuid4
 
-from services.records.adapters.fhir_client import FhirRecordClient, Resource
+from services.records.adapters.fhir_client import FhirRecordClient
 from services.records.adapters.fhir_create import (
     FhirRefusal,
     create,
@@ -16,6 +16,7 @@ from services.records.adapters.fhir_create import (
 from services.records.adapters.fhir_names import (
     DICOM_UID,
     Names,
+    Resource,
     key_value,
     query,
     reference_of,
