@@ -1,10 +1,10 @@
 """Keep and find what reconciliation rests on."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Table, delete, func, select
+from sqlalchemy import Connection, delete, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.facts import PostingAnswered
@@ -24,33 +24,21 @@ from services.charges.reconcile_tables import (
     STUDY_DAY,
 )
 from services.charges.stored_forms import correction_json, effect_json
-
-
-def add_once(connection: Connection, table: Table, rows: Sequence[dict[str, Any]]) -> int:
-    """Add rows that are not there yet, by their primary key; give how many were new."""
-    if not rows:
-        return 0
-    # Counted by what comes back: not every driver tells how many rows an insert added.
-    statement = _insert(connection, table).on_conflict_do_nothing().returning(table.c.site)
-    return sum(len(connection.execute(statement.values(**row)).all()) for row in rows)
-
-
-def _insert(connection: Connection, table: Table) -> Any:
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    return dialect.insert(table)
+from services.runtime.upsert import add_row, add_rows
 
 
 def note_days(connection: Connection, site: str, study: str, days: Iterable[date]) -> None:
     """Note on which days a study has work or entries."""
     rows = [{"site": site, "day": day, "study_instance_uid": study} for day in sorted(set(days))]
-    add_once(connection, STUDY_DAY, rows)
+    add_rows(connection, STUDY_DAY, rows)
 
 
 def take_answer(connection: Connection, site: str, told: PostingAnswered, at: datetime) -> None:
     """Keep the newest answer to a posting."""
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     values = {"outcome": told.outcome.value, "words": told.words, "answered_at": at}
     connection.execute(
-        _insert(connection, ANSWER)
+        dialect.insert(ANSWER)
         .values(site=site, posting_key=told.posting_key, **values)
         .on_conflict_do_update(
             index_elements=[ANSWER.c.site, ANSWER.c.posting_key],
@@ -67,24 +55,21 @@ def take_lines(connection: Connection, site: str, told: RecordLinesRead) -> bool
     newest = whole_readings(connection, site, told.day, told.day).get(told.day)
     if newest is not None and newest >= told.read_at:
         return False
-    if not add_once(connection, READING, [{**reading, "parts": told.parts}]):
+    if not add_row(connection, READING, {**reading, "parts": told.parts}):
         return False
-    if told.lines:
-        # A record that names two lines alike breaks its contract; the first one is kept.
-        connection.execute(
-            _insert(connection, LINE).on_conflict_do_nothing(),
-            [
-                {
-                    "site": site,
-                    "day": told.day,
-                    "read_at": told.read_at,
-                    "line_id": line.line_id,
-                    "posting_key": line.posting_key,
-                    "body": line.model_dump_json(),
-                }
-                for line in told.lines
-            ],
-        )
+    lines = [
+        {
+            "site": site,
+            "day": told.day,
+            "read_at": told.read_at,
+            "line_id": line.line_id,
+            "posting_key": line.posting_key,
+            "body": line.model_dump_json(),
+        }
+        for line in told.lines
+    ]
+    # A record that names two lines alike breaks its contract; the first one is kept.
+    add_rows(connection, LINE, lines)
     if whole_readings(connection, site, told.day, told.day).get(told.day) != told.read_at:
         return False
     connection.execute(delete(READING).where(*own, READING.c.read_at < told.read_at))
@@ -128,7 +113,7 @@ def take_decision(
         "at": at,
         "body": told.model_dump_json(),
     }
-    return add_once(connection, DECISION, [row]) == 1
+    return add_row(connection, DECISION, row)
 
 
 def add_effect(
@@ -146,11 +131,10 @@ def add_effect(
         "body": effect_json(effect, currency),
         "made_at": made_at,
     }
-    if not add_once(connection, EFFECT, [row]):
+    if not add_row(connection, EFFECT, row):
         return False
-    add_once(
-        connection, CORRECTION, [_correction_row(site, one, currency) for one in effect.corrections]
-    )
+    corrections = [_correction_row(site, one, currency) for one in effect.corrections]
+    add_rows(connection, CORRECTION, corrections)
     return True
 
 

@@ -19,12 +19,12 @@ from sqlalchemy import (
     select,
     update,
 )
-from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.conclusions import ChargesAssessed, LedgerEntry, StudyAssessed
 from schemas.facts import PostingOutcome
 from services.charges.assess import ChargedStudy, RecordAnswer
 from services.runtime.tables import METADATA, UtcDateTime
+from services.runtime.upsert import replace_row
 
 STUDY = Table(
     "charges_study",
@@ -74,7 +74,9 @@ def read_study(connection: Connection, site: str, study: str) -> ChargedStudy:
 
 def write_study(connection: Connection, site: str, study: str, state: ChargedStudy) -> None:
     """Write a study in place of what was kept of it."""
-    values = {
+    row = {
+        "site": site,
+        "study_instance_uid": study,
         "released": state.released,
         "assessment": state.assessment.model_dump_json() if state.assessment else None,
         "revision": state.revision,
@@ -82,14 +84,7 @@ def write_study(connection: Connection, site: str, study: str, state: ChargedStu
         "service_day": state.assessment.day if state.assessment else None,
         "answers": _text_of(state.answers),
     }
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    connection.execute(
-        dialect.insert(STUDY)
-        .values(site=site, study_instance_uid=study, **values)
-        .on_conflict_do_update(
-            index_elements=[STUDY.c.site, STUDY.c.study_instance_uid], set_=values
-        )
-    )
+    replace_row(connection, STUDY, row)
 
 
 def write_answers(connection: Connection, site: str, study: str, state: ChargedStudy) -> None:

@@ -20,13 +20,13 @@ from sqlalchemy import (
     select,
     update,
 )
-from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.conclusions import NoteWritten, StudyAssessed
 from schemas.messages import parse
 from services.notes.content import SignedNote
 from services.notes.note_file import NoteFile
 from services.runtime.tables import METADATA, UtcDateTime
+from services.runtime.upsert import replace_row
 
 STUDY = Table(
     "notes_study",
@@ -146,7 +146,9 @@ def write_note(
 ) -> None:
     """Write what changed of a study's note."""
     file = now.file
-    values = {
+    row = {
+        "site": site,
+        "study_instance_uid": study,
         "assessment": file.assessment.model_dump_json() if file.assessment else None,
         "signed": file.signed.model_dump_json() if file.signed else None,
         "revision": now.revision,
@@ -154,14 +156,7 @@ def write_note(
         "waiting_since": now.waiting_since,
         "reminded": now.reminded,
     }
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    connection.execute(
-        dialect.insert(STUDY)
-        .values(site=site, study_instance_uid=study, **values)
-        .on_conflict_do_update(
-            index_elements=[STUDY.c.site, STUDY.c.study_instance_uid], set_=values
-        )
-    )
+    replace_row(connection, STUDY, row)
     _write_facts(connection, site, study, before.file, file)
     _write_revisions(connection, site, study, before.file, file)
 

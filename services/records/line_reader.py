@@ -9,7 +9,6 @@ from threading import Event
 
 import structlog
 from sqlalchemy import Column, Connection, Date, String, Table, select
-from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.channels import Exchange
 from schemas.envelope import Message, Payload, Source, new_id
@@ -21,6 +20,7 @@ from services.records.poster import SERVICE
 from services.runtime import triage
 from services.runtime.store import Store, StoreUnavailable
 from services.runtime.tables import METADATA, UtcDateTime
+from services.runtime.upsert import replace_row
 from services.runtime.worker import Work
 
 log = structlog.get_logger(__name__)
@@ -161,10 +161,5 @@ def told_of(connection: Connection, site: str, first: date, last: date) -> dict[
 
 
 def _mark(connection: Connection, site: str, day: date, digest: str, at: datetime) -> None:
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    values = {"sha256": digest, "read_at": at}
-    connection.execute(
-        dialect.insert(DAY_READ)
-        .values(site=site, day=day, **values)
-        .on_conflict_do_update(index_elements=[DAY_READ.c.site, DAY_READ.c.day], set_=values)
-    )
+    row = {"site": site, "day": day, "sha256": digest, "read_at": at}
+    replace_row(connection, DAY_READ, row)

@@ -1,4 +1,4 @@
-"""Rows that take the place of those with the same key, in SQL that both databases read alike.
+"""Rows that replace those with the same key, or leave them, in SQL both databases read alike.
 
 As text, since SQLAlchemy compiles an ``ON CONFLICT`` of its own anew at each execution.
 """
@@ -24,6 +24,12 @@ def replace_rows(connection: Connection, table: Table, rows: Sequence[Mapping[st
 def add_row(connection: Connection, table: Table, values: Mapping[str, Any]) -> bool:
     """Write a row unless one with its primary key is there; tell whether it was new."""
     return connection.execute(_adding(table, tuple(values)), dict(values)).rowcount == 1
+
+
+def add_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write rows but those whose primary key is there; all give the same columns."""
+    if rows:
+        connection.execute(_adding(table, tuple(rows[0])), [dict(row) for row in rows])
 
 
 @lru_cache(maxsize=64)
