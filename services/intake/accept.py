@@ -22,17 +22,14 @@ from schemas.messages import parse
 from services.intake import availability_store, worklist_patients, worklist_store
 from services.intake.store import FACT, IMAGE, LONGEST_NATURAL_KEY
 from services.runtime import outbox, triage
+from services.runtime.upsert import add_row
 
 log = structlog.get_logger(__name__)
 
-# The database decides, so that two workers at once keep a fact once. Built here once, since for
-# each image the making of these took longer than their running.
+# The database decides, so that two workers at once keep a fact once: by its key, or by its id,
+# which is why this is not ``add_row``. Built here once, since its making took longer than it ran.
 _NEW_FACT = {
     name: dialect.insert(FACT).on_conflict_do_nothing().returning(FACT.c.id)
-    for name, dialect in (("sqlite", sqlite), ("postgresql", postgresql))
-}
-_NEW_IMAGE = {
-    name: dialect.insert(IMAGE).on_conflict_do_nothing().returning(IMAGE.c.copy)
     for name, dialect in (("sqlite", sqlite), ("postgresql", postgresql))
 }
 
@@ -185,8 +182,7 @@ def _first_content(connection: Connection, image: ImageStored | DocumentStored) 
         "sha256": image.sha256,
         "path": image.path,
     }
-    first = connection.execute(_NEW_IMAGE[connection.dialect.name], row).first()
-    if first is not None:
+    if add_row(connection, IMAGE, row):
         return True
     same_uid = IMAGE.c.sop_instance_uid == image.sop_instance_uid
     count = connection.scalar(select(func.count()).select_from(IMAGE).where(same_uid))

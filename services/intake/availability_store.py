@@ -6,11 +6,11 @@ from datetime import UTC, datetime
 
 from pydicom.uid import generate_uid
 from sqlalchemy import ColumnElement, Connection, and_, bindparam, select, update
-from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.envelope import Message, Payload
 from schemas.facts import DocumentStored, ImageStored, StudyClosed
 from services.intake.store import AVAILABILITY, CLOSED_STUDY
+from services.runtime.upsert import add_row, replace_row
 
 # Built here once: it runs for every image, and its making took longer.
 _LOOK_AGAIN = (
@@ -40,14 +40,8 @@ def note_fact(connection: Connection, message: Message[Payload]) -> None:
     payload = message.payload
     now = datetime.now(UTC)
     if isinstance(payload, StudyClosed):
-        dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-        connection.execute(
-            dialect.insert(CLOSED_STUDY)
-            .values(site=message.site, study_instance_uid=payload.study_instance_uid, look_at=now)
-            .on_conflict_do_update(
-                index_elements=list(CLOSED_STUDY.primary_key.columns), set_={"look_at": now}
-            )
-        )
+        study = {"site": message.site, "study_instance_uid": payload.study_instance_uid}
+        replace_row(connection, CLOSED_STUDY, {**study, "look_at": now})
     elif isinstance(payload, ImageStored | DocumentStored):
         connection.execute(
             _LOOK_AGAIN,
@@ -87,20 +81,16 @@ def owe_notice(
         )
         .values(due_at=None)
     )
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    connection.execute(
-        dialect.insert(AVAILABILITY)
-        .values(
-            site=site,
-            study_instance_uid=study_instance_uid,
-            device=device,
-            content_sha256=content_sha256,
-            notice_instance_uid=str(generate_uid(prefix=None)),
-            attempts=0,
-            due_at=datetime.now(UTC),
-        )
-        .on_conflict_do_nothing()
-    )
+    notice = {
+        "site": site,
+        "study_instance_uid": study_instance_uid,
+        "device": device,
+        "content_sha256": content_sha256,
+        "notice_instance_uid": str(generate_uid(prefix=None)),
+        "attempts": 0,
+        "due_at": datetime.now(UTC),
+    }
+    add_row(connection, AVAILABILITY, notice)
 
 
 def due(connection: Connection, now: datetime) -> Sequence[DueNotice]:

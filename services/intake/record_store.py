@@ -15,9 +15,9 @@ from sqlalchemy import (
     delete,
     select,
 )
-from sqlalchemy.dialects import postgresql, sqlite
 
 from services.runtime.tables import METADATA, UtcDateTime
+from services.runtime.upsert import replace_row
 
 KEPT_FOR = timedelta(days=30)
 LONGEST_CONTROL_ID = 200
@@ -76,15 +76,8 @@ def move_cursor(
     connection: Connection, site: str, device: str, resource_type: str, to: Cursor
 ) -> None:
     """Write down how far was read."""
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    values = {"since": to.since, "seen": sorted(to.seen)}
-    connection.execute(
-        dialect.insert(CURSOR)
-        .values(site=site, device=device, resource_type=resource_type, **values)
-        .on_conflict_do_update(
-            index_elements=[CURSOR.c.site, CURSOR.c.device, CURSOR.c.resource_type], set_=values
-        )
-    )
+    key = {"site": site, "device": device, "resource_type": resource_type}
+    replace_row(connection, CURSOR, {**key, "since": to.since, "seen": sorted(to.seen)})
 
 
 def was_taken(
@@ -112,14 +105,8 @@ def remember_message(
     taken: bool,
 ) -> None:
     """Write down a message and whether it was taken."""
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     key = {"site": site, "device": device, "control_id": control_id, "sha256": sha256}
-    values = {"taken": taken, "told_at": told_at}
-    connection.execute(
-        dialect.insert(RECORD_MESSAGE)
-        .values(key | values)
-        .on_conflict_do_update(index_elements=[RECORD_MESSAGE.c[name] for name in key], set_=values)
-    )
+    replace_row(connection, RECORD_MESSAGE, {**key, "taken": taken, "told_at": told_at})
 
 
 def forget_messages(connection: Connection, now: datetime, kept_for: timedelta) -> None:

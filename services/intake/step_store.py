@@ -7,11 +7,11 @@ from io import BytesIO
 from pydicom.dataset import Dataset
 from pynetdicom.dsutils import decode, encode
 from sqlalchemy import Connection, select, update
-from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.errors import InvalidInput
 from schemas.facts import StepStatus
 from services.intake.store import STEP
+from services.runtime.upsert import add_row
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,22 +27,16 @@ class KeptStep:
 
 def insert_step(connection: Connection, site: str, step: KeptStep) -> bool:
     """Keep a new step; tell whether its UID was free at this site."""
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    inserted = connection.execute(
-        dialect.insert(STEP)
-        .values(
-            site=site,
-            step_instance_uid=step.step_instance_uid,
-            station=step.station,
-            study_instance_uid=step.study_instance_uid,
-            status=step.status.value,
-            attributes=_encoded(step.attributes),
-            changed_at=datetime.now(UTC),
-        )
-        .on_conflict_do_nothing()
-        .returning(STEP.c.step_instance_uid)
-    ).first()
-    return inserted is not None
+    row = {
+        "site": site,
+        "step_instance_uid": step.step_instance_uid,
+        "station": step.station,
+        "study_instance_uid": step.study_instance_uid,
+        "status": step.status.value,
+        "attributes": _encoded(step.attributes),
+        "changed_at": datetime.now(UTC),
+    }
+    return add_row(connection, STEP, row)
 
 
 def find_step(connection: Connection, site: str, step_instance_uid: str) -> KeptStep | None:

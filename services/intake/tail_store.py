@@ -18,10 +18,10 @@ from sqlalchemy import (
     delete,
     select,
 )
-from sqlalchemy.dialects import postgresql, sqlite
 
 from services.intake.device_cells import Columns
 from services.runtime.tables import METADATA, UtcDateTime
+from services.runtime.upsert import replace_row
 
 LONGEST_PATH = 400
 
@@ -97,12 +97,7 @@ def save(connection: Connection, of: Watched, place: Place) -> None:
     columns = values.pop("columns")
     values["header"] = None if columns is None else json.dumps(columns)
     values["read_at"] = datetime.now(UTC)
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    connection.execute(
-        dialect.insert(TAIL)
-        .values(**asdict(of), **values)
-        .on_conflict_do_update(index_elements=["site", "device", "path"], set_=values)
-    )
+    replace_row(connection, TAIL, {**asdict(of), **values})
 
 
 def forget(connection: Connection, of: Watched) -> None:
