@@ -23,18 +23,7 @@ from services.assessment.kerma_uncertainty import (
     DISTANCE_RELATIVE_STANDARD_UNCERTAINTY,
     combined,
     combined_powers,
-    interval,
 )
-
-__all__ = [
-    "AirKerma",
-    "ExposureKerma",
-    "KermaAreaProduct",
-    "ReferenceKerma",
-    "estimate",
-    "interval",
-    "kerma_of_settings",
-]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +48,6 @@ class AirKerma:
     calibration: CalibrationUse | None = None
     waveform: Waveform | None = None
 
-    def interval_mgy(self, coverage: float = 2.0) -> tuple[float, float]:
-        """Return the interval at ``coverage`` standard uncertainties (2: about 95 %)."""
-        return interval(self.kerma_mgy, self.relative_standard_uncertainty, coverage)
-
 
 @dataclass(frozen=True, slots=True)
 class KermaAreaProduct:
@@ -71,10 +56,6 @@ class KermaAreaProduct:
     kap_mgycm2: float
     basis: KermaBasis
     relative_standard_uncertainty: float
-
-    def interval_mgycm2(self, coverage: float = 2.0) -> tuple[float, float]:
-        """Return the interval at ``coverage`` standard uncertainties (2: about 95 %)."""
-        return interval(self.kap_mgycm2, self.relative_standard_uncertainty, coverage)
 
 
 @dataclass(frozen=True, slots=True)

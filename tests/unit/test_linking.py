@@ -21,9 +21,6 @@ from tests.simulated_rooms.conditions import (
 from tests.simulated_rooms.day import simulate
 from tests.simulated_rooms.scoring import days_of, score_days
 
-MOLARS = frozenset({309, 310, 311})
-INCISORS = frozenset({101, 102, 103})
-
 
 def exposure(name: str, at_s: float, **changes: object) -> Exposure:
     made = Exposure(name, "generator-1", at_s, 65.0, 7.0, 120.0, 120.0)
