@@ -1,15 +1,20 @@
 """An invented room and the facts that it tells, for the tests of assessment."""
 
 from collections.abc import Iterable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from schemas.conclusions import StudyAssessed
 from schemas.envelope import Message, Payload, Source, new_id
 from schemas.facts import ExposureEnded, ImageStored, OrderPlaced, Patient, Weight, WeightUnit
 from schemas.group import Group, Site
 from schemas.teeth import Species
+from services.assessment.room_day import RoomDay
 from services.assessment.rules import Rules, load_rules
+from services.assessment.study import assess_room_day
+
+Facts = list[Message[Payload]]
 
 START = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 ROOM, GENERATOR, STATION = "dental-1", "generator-1", "station-1"
@@ -36,6 +41,15 @@ def site() -> Site:
 def rules() -> Rules:
     """The packaged rules: the group's folder holds none of its own."""
     return load_rules(site(), Path("a-folder-that-is-not-there"))
+
+
+RULES = rules()
+DAY = RoomDay("north", ROOM, date(2026, 3, 2))
+VIEWS = tuple(view.code for view in RULES.plans["cat-full-mouth"].views)
+
+
+def assess(facts: Iterable[Message[Payload]], where: RoomDay = DAY) -> dict[str, StudyAssessed]:
+    return assess_room_day(facts, site(), where, RULES)
 
 
 def after(seconds: float) -> datetime:

@@ -1,7 +1,6 @@
 """A doubtful dose in the assessment of a study: marked, asked about once, in no sum."""
 
 import json
-from datetime import date
 from typing import Any
 
 import pytest
@@ -15,13 +14,9 @@ from schemas.group import Site, Tube
 from schemas.messages import invalid_input
 from services.assessment.dose_rows import patient_dose
 from services.assessment.explained_dose import dose_shown
-from services.assessment.room_day import RoomDay
 from services.assessment.rulebook import RULEBOOK
 from services.assessment.study import assess_room_day
-from tests.room_facts import ROOM, STUDY, exposure, image, order, rules, site
-
-DAY = RoomDay("north", ROOM, date(2026, 3, 2))
-RULES = rules()
+from tests.room_facts import DAY, RULES, STUDY, exposure, image, order, site
 
 CALIBRATION = {
     "name": "yearly-2026",

@@ -1,7 +1,6 @@
 """The golden room-days of ``tests/golden``: told in any order, they end as their files say."""
 
 import random
-from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -12,26 +11,20 @@ from schemas.conclusions import ExposureUse, StudyAssessed
 from schemas.envelope import Message, Payload
 from schemas.facts import SensorHanded
 from schemas.facts.exposure import Receptor, ToldBy
-from services.assessment.room_day import RoomDay
-from services.assessment.study import assess_room_day
 from tests.room_facts import (
     OTHER_STUDY,
-    ROOM,
     STUDY,
     after,
+    assess,
     exposure,
     image,
     order,
     patient,
-    rules,
-    site,
     told,
 )
 
 FOLDER = Path(__file__).parents[1] / "golden"
 FILES = sorted(FOLDER.glob("*.yaml"))
-DAY = RoomDay("north", ROOM, date(2026, 3, 2))
-RULES = rules()
 STUDIES = {"A": STUDY, "B": OTHER_STUDY}
 PATIENTS = {"A": "P-1001", "B": "P-2001"}
 
@@ -79,9 +72,6 @@ class Golden:
             one["exposure_ms"] = float(one["exposure_ms"])
         self.facts.append(image(number, at_s, STUDIES[name], patient_id=PATIENTS[name], **one))
 
-    def assess(self, facts: list[Message[Payload]]) -> dict[str, StudyAssessed]:
-        return assess_room_day(facts, site(), DAY, RULES)
-
 
 def linked(golden: Golden, studies: dict[str, StudyAssessed]) -> dict[int, int | str]:
     """Give for each image its exposure by number, or which one a person is asked about."""
@@ -102,7 +92,7 @@ def linked(golden: Golden, studies: dict[str, StudyAssessed]) -> dict[int, int |
 @pytest.mark.parametrize("file", FILES, ids=[file.stem for file in FILES])
 def test_a_golden_day_ends_as_its_file_says(file: Path) -> None:
     golden = Golden(file)
-    studies = golden.assess(golden.facts)
+    studies = assess(golden.facts)
     expected = {n: to for n, to in golden.expect["images"].items() if to is not None}
     assert linked(golden, studies) == expected, golden.told["explanation"]
     for name, numbers in golden.expect["studies"].items():
@@ -115,22 +105,22 @@ def test_a_golden_day_ends_as_its_file_says(file: Path) -> None:
 @pytest.mark.parametrize("file", FILES, ids=[file.stem for file in FILES])
 def test_a_golden_day_is_the_same_in_any_order_and_told_twice(file: Path) -> None:
     golden = Golden(file)
-    expected = golden.assess(golden.facts)
+    expected = assess(golden.facts)
     for seed in range(5):
         rng = random.Random(seed)
         facts = [*golden.facts, *rng.sample(golden.facts, 3)]
         rng.shuffle(facts)
-        assert golden.assess(facts) == expected
+        assert assess(facts) == expected
 
 
 @pytest.mark.parametrize("file", FILES, ids=[file.stem for file in FILES])
 def test_a_fact_taken_out_and_put_back_changes_nothing(file: Path) -> None:
     golden = Golden(file)
-    expected = golden.assess(golden.facts)
+    expected = assess(golden.facts)
     for number in range(0, len(golden.facts), 3):
         without = [fact for place, fact in enumerate(golden.facts) if place != number]
-        golden.assess(without)
-        assert golden.assess([*without, golden.facts[number]]) == expected
+        assess(without)
+        assert assess([*without, golden.facts[number]]) == expected
 
 
 def test_every_golden_day_has_a_title_and_an_explanation() -> None:

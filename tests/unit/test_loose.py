@@ -7,7 +7,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from schemas.conclusions import RoomDayAssessed
-from schemas.envelope import Message, Payload
 from schemas.facts import ToldBy
 from schemas.facts.exposure import Receptor
 from services.assessment.linking import link
@@ -16,25 +15,23 @@ from services.assessment.room_day import RoomDay
 from services.assessment.rulebook import RULEBOOK
 from services.assessment.study import assess_day
 from tests.room_facts import (
+    DAY,
     OTHER_STUDY,
     ROOM,
+    RULES,
     STUDY,
+    Facts,
     after,
     exposure,
     image,
     order,
     patient,
-    rules,
     site,
 )
 from tests.simulated_rooms.conditions import FIRST_HELD_OUT_SEED, Conditions
 from tests.simulated_rooms.day import simulate
 
-DAY = RoomDay("north", ROOM, date(2026, 3, 2))
-RULES = rules()
 TIMES = (0.0, 61.0, 152.0, 200.0, 311.0)
-
-Facts = list[Message[Payload]]
 
 
 def loose(facts: Facts, where: RoomDay = DAY) -> RoomDayAssessed:

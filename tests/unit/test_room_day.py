@@ -31,31 +31,22 @@ from schemas.facts import (
 )
 from schemas.teeth import Species
 from services.assessment.room_day import RoomDay
-from services.assessment.study import assess_room_day
 from tests.room_facts import (
+    DAY,
     GENERATOR,
     OTHER_STUDY,
     ROOM,
     STUDY,
+    VIEWS,
+    Facts,
     after,
+    assess,
     exposure,
     image,
     order,
     patient,
-    rules,
-    site,
     told,
 )
-
-DAY = RoomDay("north", ROOM, date(2026, 3, 2))
-RULES = rules()
-VIEWS = tuple(view.code for view in RULES.plans["cat-full-mouth"].views)
-
-Facts = list[Message[Payload]]
-
-
-def assess(facts: Sequence[Message[Payload]], where: RoomDay = DAY) -> dict[str, StudyAssessed]:
-    return assess_room_day(facts, site(), where, RULES)
 
 
 def one(facts: Sequence[Message[Payload]]) -> StudyAssessed:

@@ -1,6 +1,6 @@
 """Exposures that a performed step tells have no time: no link is made or broken by the step's."""
 
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -10,35 +10,25 @@ from hypothesis import strategies as st
 from schemas.conclusions import ExposureUse, StudyAssessed
 from schemas.envelope import Message, Payload
 from schemas.facts import ExposureEnded, LinkDecided, ToldBy
-from services.assessment.room_day import RoomDay
 from services.assessment.rulebook import RULEBOOK
-from services.assessment.study import assess_room_day
 from tests.room_facts import (
     GENERATOR,
     OTHER_STUDY,
     ROOM,
     STUDY,
+    VIEWS,
+    Facts,
     after,
+    assess,
     exposure,
     image,
     order,
     patient,
-    rules,
-    site,
     told,
 )
 
-DAY = RoomDay("north", ROOM, date(2026, 3, 2))
-RULES = rules()
-VIEWS = tuple(view.code for view in RULES.plans["cat-full-mouth"].views)
 TIMES = (0.0, 70.0, 110.0, 240.0, 300.0, 420.0)
 MS = (80.0, 100.0, 80.0, 125.0, 160.0, 125.0)
-
-Facts = list[Message[Payload]]
-
-
-def assess(facts: Facts) -> dict[str, StudyAssessed]:
-    return assess_room_day(facts, site(), DAY, RULES)
 
 
 def step(begun_s: float, study: str = STUDY, **changes: Any) -> Facts:

@@ -7,36 +7,27 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from schemas.conclusions import ExposureUse, StudyAssessed
+from schemas.conclusions import ExposureUse
 from schemas.envelope import Message, Payload
 from schemas.facts import SensorHanded
 from schemas.facts.exposure import ToldBy
 from services.assessment.room_day import RoomDay
-from services.assessment.study import assess_room_day
 from tests.room_facts import (
     OTHER_STUDY,
     ROOM,
     STUDY,
+    VIEWS,
+    Facts,
+    assess,
     exposure,
     image,
     order,
     patient,
-    rules,
-    site,
     told,
 )
 from tests.room_facts import after as at
 
-DAY = RoomDay("north", ROOM, date(2026, 3, 2))
-RULES = rules()
-VIEWS = tuple(view.code for view in RULES.plans["cat-full-mouth"].views)
 TIMES = [0.0, 70.0, 110.0, 240.0, 300.0, 420.0]
-
-Facts = list[Message[Payload]]
-
-
-def assess(facts: Facts, where: RoomDay = DAY) -> dict[str, StudyAssessed]:
-    return assess_room_day(facts, site(), where, RULES)
 
 
 def generator_told(**changes: Any) -> Facts:
