@@ -1,10 +1,12 @@
-"""The buses that the contract is held against."""
+"""The buses and stores that the contract is held against."""
 
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from services.runtime.migrate import migrate
+from services.runtime.store import Store
 from tests.contract.bus_cases import WORK, Backend
 
 
@@ -27,3 +29,12 @@ def amqp_bus(amqp_url: str) -> Iterator[Backend]:
     made.open().declare([WORK])
     yield made
     made.close()
+
+
+@pytest.fixture
+def store(database_url: str) -> Iterator[Store]:
+    """Each database in turn, with the schema of today."""
+    opened = Store(database_url)
+    migrate(opened)
+    yield opened
+    opened.close()

@@ -1,36 +1,18 @@
 """Descriptions and merges of patients on a real store: in any order, the same assessments."""
 
 import random
-from collections.abc import Iterator
 from importlib import import_module
 
-import pytest
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
 from sqlalchemy import update
 
 from schemas.facts import PatientDescribed
 from services.assessment.store import FACT
-from services.assessment.worker import AssessmentHandler
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
-from tests.contract.test_assessment_worker import content, empty, handle, newest, sent
-from tests.room_facts import GROUP, STUDY, after, rules, told
+from tests.contract.test_assessment_worker import content, empty, fresh, handle, newest, sent
+from tests.room_facts import STUDY, after, told
 from tests.unit.test_animals import described, dog, everything, merged, taken, weight
-
-RULES = rules()
-
-
-@pytest.fixture
-def store(database_url: str) -> Iterator[Store]:
-    opened = Store(database_url)
-    migrate(opened)
-    yield opened
-    opened.close()
-
-
-def fresh() -> AssessmentHandler:
-    return AssessmentHandler(GROUP, {"north": RULES})
 
 
 def codes(store: Store) -> list[str]:

@@ -1,7 +1,6 @@
 """What a revision says that it changed, lent sensors on a real store, and ``gomphosis room``."""
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -11,25 +10,11 @@ from typer.testing import CliRunner
 from schemas.conclusions import ExposureUse, StudyAssessed
 from schemas.facts import LinkDecided, SensorHanded
 from services.assessment.room_commands import show_room
-from services.assessment.worker import AssessmentHandler
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
-from tests.contract.test_assessment_worker import VIEWS, content, empty, handle, newest, sent
-from tests.room_facts import GROUP, ROOM, STUDY, after, exposure, image, order, rules, told
+from tests.contract.test_assessment_worker import content, empty, fresh, handle, newest, sent
+from tests.room_facts import GROUP, ROOM, STUDY, VIEWS, after, exposure, image, order, told
 
 TIMES = [0.0, 61.0, 152.0, 200.0, 311.0]
-
-
-@pytest.fixture
-def store(database_url: str) -> Iterator[Store]:
-    opened = Store(database_url)
-    migrate(opened)
-    yield opened
-    opened.close()
-
-
-def fresh() -> AssessmentHandler:
-    return AssessmentHandler(GROUP, {"north": rules()})
 
 
 def revisions(store: Store) -> list[StudyAssessed]:

@@ -1,32 +1,13 @@
 """What a room-day holds beside its studies, on a real store: told when it changed."""
 
 import random
-from collections.abc import Iterator
-
-import pytest
 
 from schemas.conclusions import RoomDayAssessed
 from schemas.facts import LinkDecided
-from services.assessment.worker import AssessmentHandler
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
-from tests.contract.test_assessment_worker import empty, handle, sent
-from tests.room_facts import GROUP, STUDY, after, exposure, order, rules, told
+from tests.contract.test_assessment_worker import empty, fresh, handle, sent
+from tests.room_facts import STUDY, after, exposure, order, told
 from tests.unit.test_loose import ALL, EXPECTED, codes, series
-
-RULES = rules()
-
-
-@pytest.fixture
-def store(database_url: str) -> Iterator[Store]:
-    opened = Store(database_url)
-    migrate(opened)
-    yield opened
-    opened.close()
-
-
-def fresh() -> AssessmentHandler:
-    return AssessmentHandler(GROUP, {"north": RULES})
 
 
 def revisions(store: Store) -> list[RoomDayAssessed]:

@@ -3,7 +3,7 @@
 import json
 import random
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import timedelta
 
 import pytest
@@ -30,7 +30,6 @@ from services.assessment.commands import show_study
 from services.assessment.dose_ledger import DOSE
 from services.assessment.room_day_store import ROOM_DAY
 from services.assessment.worker import AssessmentHandler
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
 from services.runtime.tables import OUTBOX
 from services.runtime.worker import Work
@@ -38,29 +37,25 @@ from tests.room_facts import (
     GENERATOR,
     GROUP,
     OTHER_STUDY,
+    RULES,
     STUDY,
+    VIEWS,
+    Facts,
     after,
     exposure,
     image,
     order,
     patient,
-    rules,
     told,
 )
 
-RULES = rules()
-HANDLER = AssessmentHandler(GROUP, {"north": RULES})
-VIEWS = tuple(view.code for view in RULES.plans["cat-full-mouth"].views)
 
-Facts = list[Message[Payload]]
+def fresh() -> AssessmentHandler:
+    """A worker that remembers nothing yet."""
+    return AssessmentHandler(GROUP, {"north": RULES})
 
 
-@pytest.fixture
-def store(database_url: str) -> Iterator[Store]:
-    opened = Store(database_url)
-    migrate(opened)
-    yield opened
-    opened.close()
+HANDLER = fresh()
 
 
 def handle(

@@ -18,8 +18,8 @@ from services.assessment.rules import Rules
 from services.assessment.worker import AssessmentHandler
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
-from tests.contract.test_assessment_worker import VIEWS, content, empty, handle, newest
-from tests.room_facts import GROUP, exposure, image, order, patient, rules, told
+from tests.contract.test_assessment_worker import content, empty, handle, newest
+from tests.room_facts import GROUP, VIEWS, exposure, image, order, patient, rules, told
 
 DAY = timedelta(days=1)
 Facts = list[Message[Payload]]
