@@ -1,6 +1,5 @@
 """The dose of a study: sums, what is told apart, verdicts, and unknown kept unknown."""
 
-from datetime import date
 from typing import Any
 
 import pytest
@@ -10,7 +9,6 @@ from hypothesis import strategies as st
 from schemas.errors import InvalidInput
 from schemas.limits import DoseLimits, Levels, ScopeLimits
 from schemas.outputs import load_spectrum_model
-from schemas.tube_calibration import MeasuredOutput, TubeCalibration
 from services.assessment.chosen_output import KermaBasis
 from services.assessment.dose import CAUTION, StudyDose, assess_dose
 from services.assessment.dose_verdict import Verdict
@@ -19,6 +17,7 @@ from services.assessment.exposure_technique import (
     RoundField,
     TubeGeometry,
 )
+from tests.unit.test_calibration import calibration
 
 MODEL = load_spectrum_model()
 TUBES = {
@@ -31,20 +30,7 @@ TUBES = {
     "stand": TubeGeometry(
         source_to_skin_mm=200.0,
         field=RoundField(diameter_mm=60.0),
-        calibrations=(
-            TubeCalibration(
-                name="yearly",
-                measured_on=date(2026, 1, 12),
-                valid_until=date(2027, 1, 31),
-                instrument="invented meter",
-                reference_distance_mm=1000.0,
-                relative_standard_uncertainty=0.05,
-                outputs=(
-                    MeasuredOutput(tube_kv=60.0, output_ugy_per_mas=30.0),
-                    MeasuredOutput(tube_kv=70.0, output_ugy_per_mas=42.0),
-                ),
-            ),
-        ),
+        calibrations=(calibration(relative_standard_uncertainty=0.05),),
     ),
 }
 NO_LEVELS = ScopeLimits(kerma_mgy=None, kap_mgycm2=None)

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import date
 from random import Random
 from typing import Any
 
@@ -12,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from schemas.outputs import Waveform, load_spectrum_model
-from schemas.tube_calibration import MeasuredOutput, TubeCalibration
+from schemas.tube_calibration import MeasuredOutput
 from services.assessment.chosen_output import KermaBasis
 from services.assessment.dose import assess_dose
 from services.assessment.dose_doubt import Doubt
@@ -31,6 +30,7 @@ from services.assessment.kerma_uncertainty import (
     MODEL_RELATIVE_STANDARD_UNCERTAINTY,
     log_deviation,
 )
+from tests.unit.test_calibration import calibration
 from tests.unit.test_dose import limits
 
 MODEL = load_spectrum_model()
@@ -284,16 +284,12 @@ def test_the_question_says_the_figure_what_it_should_be_and_the_slip() -> None:
 
 
 def calibrated(output_ugy_per_mas: float) -> TubeGeometry:
-    calibration = TubeCalibration(
-        name="yearly",
-        measured_on=date(2026, 1, 12),
-        valid_until=date(2027, 1, 31),
-        instrument="invented meter",
+    measured = calibration(
         reference_distance_mm=200.0,
         relative_standard_uncertainty=0.05,
         outputs=(MeasuredOutput(tube_kv=65.0, output_ugy_per_mas=output_ugy_per_mas),),
     )
-    return replace(TUBE, calibrations=(calibration,))
+    return replace(TUBE, calibrations=(measured,))
 
 
 def test_a_calibration_in_a_wrong_unit_is_asked_about_wherever_a_figure_rests_on_it() -> None:

@@ -3,7 +3,6 @@
 import json
 import math
 from dataclasses import replace
-from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -42,20 +41,10 @@ from services.assessment.exposure_technique import (
 from services.assessment.kerma import ExposureKerma, estimate
 from services.assessment.kerma_uncertainty import combined, interval
 from services.assessment.tube_output import OutOfRange, model_output
+from tests.unit.test_calibration import calibration
 
 MODEL = load_spectrum_model()
-CALIBRATION = TubeCalibration(
-    name="yearly",
-    measured_on=date(2026, 1, 12),
-    valid_until=date(2027, 1, 31),
-    instrument="invented meter",
-    reference_distance_mm=1000.0,
-    relative_standard_uncertainty=0.05,
-    outputs=(
-        MeasuredOutput(tube_kv=60.0, output_ugy_per_mas=30.0),
-        MeasuredOutput(tube_kv=70.0, output_ugy_per_mas=42.0),
-    ),
-)
+CALIBRATION = calibration(relative_standard_uncertainty=0.05)
 TUBE = TubeGeometry(
     filtration_mm_al=2.0,
     anode_angle_degrees=20.0,
