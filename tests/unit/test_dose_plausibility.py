@@ -143,48 +143,38 @@ def test_a_setting_in_a_wrong_unit_is_asked_about_and_named(
     assert doubt.of_kap
 
 
-@settings(max_examples=60)
-@given(
-    values=plausible_settings,
-    tube=tubes,
-    far=away,
-    slip=st.sampled_from([slip for slip in KERMA if not slip.rare]),
-)
-def test_a_kerma_in_a_wrong_unit_is_asked_about_and_named(
-    values: dict[str, Any], tube: TubeGeometry, far: float, slip: Slip
-) -> None:
-    technique = told(**values)
-    kerma, kap = by_settings(technique, tube)
-    factor = off_by(tube, far)
-    wrong = replace(technique, reported_kerma_mgy=kerma * factor * slip.factor)
-    beside = replace(wrong, reported_kap_mgycm2=kap * factor)
-    for one in (wrong, beside):
-        doubt = only(asked(one, tube))
-        assert (doubt.code, doubt.slips[0]) == ("kerma-implausible", slip.name)
-        assert doubt.of_kerma
-        assert doubt.of_kap == (one is wrong)  # where only a kerma is told the product rests on it
+def in_a_wrong_unit(
+    technique: ExposureTechnique, tube: TubeGeometry, far: float, slip: Slip
+) -> tuple[ExposureTechnique, ExposureTechnique]:
+    """The figure that the slip is of, told alone, and beside the other one told right."""
+    kerma, kap = (figure * off_by(tube, far) for figure in by_settings(technique, tube))
+    both = replace(technique, reported_kerma_mgy=kerma, reported_kap_mgycm2=kap)
+    if slip in KERMA:
+        beside = replace(both, reported_kerma_mgy=kerma * slip.factor)
+        return replace(beside, reported_kap_mgycm2=None), beside
+    beside = replace(both, reported_kap_mgycm2=kap * slip.factor)
+    return replace(beside, reported_kerma_mgy=None), beside
 
 
+@pytest.mark.parametrize("slips", [KERMA, KAP], ids=["kerma", "kap"])
 @settings(max_examples=60)
-@given(
-    values=plausible_settings,
-    tube=tubes,
-    far=away,
-    slip=st.sampled_from([slip for slip in KAP if not slip.rare]),
-)
-def test_an_area_product_in_a_wrong_unit_is_asked_about_and_named(
-    values: dict[str, Any], tube: TubeGeometry, far: float, slip: Slip
+@given(data=st.data(), values=plausible_settings, tube=tubes, far=away)
+def test_a_figure_in_a_wrong_unit_is_asked_about_and_named(
+    slips: tuple[Slip, ...],
+    data: st.DataObject,
+    values: dict[str, Any],
+    tube: TubeGeometry,
+    far: float,
 ) -> None:
-    technique = told(**values)
-    kerma, kap = by_settings(technique, tube)
-    factor = off_by(tube, far)
-    wrong = replace(technique, reported_kap_mgycm2=kap * factor * slip.factor)
-    beside = replace(wrong, reported_kerma_mgy=kerma * factor)
-    for one in (wrong, beside):
-        doubt = only(asked(one, tube))
-        assert (doubt.code, doubt.slips[0]) == ("kap-implausible", slip.name)
-        assert doubt.of_kap
-        assert doubt.of_kerma == (one is wrong)
+    slip = data.draw(st.sampled_from([slip for slip in slips if not slip.rare]))
+    code = "kerma-implausible" if slips is KERMA else "kap-implausible"
+    alone, beside = (
+        only(asked(one, tube)) for one in in_a_wrong_unit(told(**values), tube, far, slip)
+    )
+    assert (alone.code, alone.slips[0]) == (beside.code, beside.slips[0]) == (code, slip.name)
+    # Where only one of the two is told the other rests on it.
+    assert (alone.of_kerma, alone.of_kap) == (True, True)
+    assert (beside.of_kerma, beside.of_kap) == (slips is KERMA, slips is KAP)
 
 
 @settings(max_examples=40)
@@ -192,14 +182,7 @@ def test_an_area_product_in_a_wrong_unit_is_asked_about_and_named(
 def test_a_rare_slip_is_among_those_named_where_it_is_caught(
     values: dict[str, Any], tube: TubeGeometry, far: float, slip: Slip
 ) -> None:
-    technique = told(**values)
-    kerma, kap = by_settings(technique, tube)
-    factor = off_by(tube, far) * slip.factor
-    wrong = (
-        replace(technique, reported_kerma_mgy=kerma * factor)
-        if slip in KERMA
-        else replace(technique, reported_kap_mgycm2=kap * factor)
-    )
+    wrong, _ = in_a_wrong_unit(told(**values), tube, far, slip)
     assert slip.name in only(asked(wrong, tube)).slips
 
 
