@@ -1,11 +1,10 @@
 """Tells what a room-day holds beside its studies, each time that it changed."""
 
-import hashlib
-
 from schemas.conclusions import RoomDayAssessed
 from schemas.envelope import Source
 from services.assessment.counting import Fact
 from services.assessment.loose import holds_nothing
+from services.assessment.revisions import next_kept
 from services.assessment.room_day import RoomDay
 from services.assessment.room_day_store import kept_room_day, write_room_day
 from services.runtime.worker import Work
@@ -21,12 +20,10 @@ def tell_room_day(
     before = kept_room_day(work.connection, where)
     if before is None and holds_nothing(found):
         return
-    told = found.model_dump_json(exclude={"revision"})
-    digest = hashlib.sha256(told.encode()).hexdigest()
-    if before is not None and before.digest == digest:
+    now = next_kept(before, found)
+    if now is None:
         return
-    revision = before.revision + 1 if before is not None else found.revision
-    now = found.model_copy(update={"revision": revision})
-    write_room_day(work.connection, where, now, digest)
+    told = found.model_copy(update={"revision": now.revision})
+    write_room_day(work.connection, where, told, now.digest)
     if cause is not None:
-        work.emit(cause.caused(now, source))
+        work.emit(cause.caused(told, source))

@@ -1,6 +1,5 @@
 """The assessment worker: facts in, the assessments that they change out."""
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -8,37 +7,33 @@ from functools import partial
 
 from schemas.conclusions import StudyAssessed
 from schemas.envelope import Message, Payload, Source
-from schemas.errors import InvalidInput
 from schemas.facts import (
-    FactWithdrawn,
     ImageStored,
-    OrderCancelled,
-    OrderPlaced,
     PatientDescribed,
     PatientMerged,
     SensorHanded,
 )
 from schemas.group import Group, Site
 from services.assessment import fact_names, store
-from services.assessment.counting import DECISIONS, Fact, told
+from services.assessment.counting import Fact, told
+from services.assessment.fact_locks import locks_of
+from services.assessment.fact_rows import NAMED_BY_KEY, fact_row
 from services.assessment.handovers import NO_HANDOVERS, Handovers
 from services.assessment.memory import Remembered
 from services.assessment.patient_doses import Told, completed
-from services.assessment.patient_facts import merged_into, studies_of_patients
+from services.assessment.patient_facts import studies_of_patients
 from services.assessment.revision_changes import link_changes
+from services.assessment.revisions import next_kept
 from services.assessment.room_day import Place, RoomDay, home_of, place_of
 from services.assessment.room_day_facts import facts_of_room_day, handovers_between
 from services.assessment.room_day_teller import tell_room_day
 from services.assessment.rules import Rules
-from services.assessment.store import FactRow
 from services.assessment.study import Memory, assess_day
 from services.runtime.worker import Work
 
 SOURCE = Source(kind="service", name="assessment")
 
 _A_DAY = timedelta(days=1)
-_MAX_KEY = 300
-"""As the facts of ``StudyAssessed`` allow."""
 
 
 class WorkerMemory:
@@ -75,13 +70,8 @@ class AssessmentHandler:
             site: [m for m in messages if m.site == site] for site in {m.site for m in messages}
         }
         rows = [fact_row(m, self.group.site(m.site)) for m in messages]
-        alone = {name for row in rows for name in _names_alone(row)}
-        alone |= {_sensor(m.site, h.sensor) for m, h in told(messages, SensorHanded)}
-        shared = {name for row in rows for name in _names_shared(row)}
-        # The room of a sensor's image rests on its handovers, so neither comes unseen.
-        shared |= {_sensor(m.site, i.sensor) for m, i in told(messages, ImageStored) if i.sensor}
-        for name in sorted(alone | shared):
-            work.lock(name, shared=name not in alone)
+        for name, shared in locks_of(messages, rows).items():
+            work.lock(name, shared=shared)
         new = store.add_facts(work.connection, rows)
         due: dict[RoomDay, _Due] = {}
         for site, facts in sorted(by_site.items()):
@@ -148,14 +138,13 @@ class AssessmentHandler:
         }
         for one in done:
             site, uid = one.where.site, one.study.study_instance_uid
-            before, digest = kept[site].get(uid), digest_of(one.study)
-            now = before
-            if before is None or before.digest != digest:
-                now = store.Kept(before.revision + 1 if before is not None else 1, digest)
+            before = kept[site].get(uid)
+            now = next_kept(before, one.study)
+            if now is not None:
                 self._write(work, one, before, now)
             if (site, uid) in bases:
                 # Also if this is rolled back: it is asked for by what the table then holds.
-                self.memory.settled.put((site, uid), (now, bases[site, uid]), True)
+                self.memory.settled.put((site, uid), (now or before, bases[site, uid]), True)
 
     def _write(self, work: Work, one: Told, before: store.Kept | None, now: store.Kept) -> None:
         site, uid = one.where.site, one.study.study_instance_uid
@@ -185,91 +174,6 @@ def _not_yet() -> bool:
     return False
 
 
-def digest_of(study: StudyAssessed) -> str:
-    """Hash what is concluded, without its revision and what that changed: the same conclusion,
-    the same digest."""
-    told = study.model_dump_json(exclude={"revision", "changes"})
-    return hashlib.sha256(told.encode()).hexdigest()
-
-
-def fact_row(fact: Fact, site: Site) -> FactRow:
-    """Lay a fact out for its table.
-
-    Raises InvalidInput where its natural key is longer than a conclusion may name: kept, it would
-    stop every later assessment of its room-day.
-    """
-    if len(fact.natural_key) > _MAX_KEY:
-        raise InvalidInput("natural_key", fact.natural_key, f"at most {_MAX_KEY} characters")
-    place = place_of(fact, site)
-    payload = fact.payload
-    patient_id = about = None
-    moment = place.moment if place else None
-    match payload:
-        case OrderPlaced():
-            patient_id, about = payload.patient.patient_id, f"order:{payload.order_id}"
-        case OrderCancelled():
-            about = f"order:{payload.order_id}"
-        case ImageStored():
-            patient_id = payload.patient_id
-        case PatientMerged():
-            patient_id, about = payload.retired_patient_id, merged_into(payload.kept_patient_id)
-        case PatientDescribed():
-            patient_id, moment = payload.patient.patient_id, fact.occurred_at
-        case FactWithdrawn():
-            about = payload.withdrawn_key
-        case _:
-            pass
-    return FactRow(
-        site=fact.site,
-        natural_key=fact.natural_key,
-        kind=fact.kind,
-        room=place.room if place else None,
-        moment=moment,
-        study=getattr(payload, "study_instance_uid", None),
-        about=about,
-        patient_id=patient_id,
-        body=fact.encode(),
-    )
-
-
-_NAMED_BY_KEY = {kind.KIND for kind in DECISIONS}
-_WITHDRAWAL = "withdrawn:"
-
-
-def _names_alone(row: FactRow) -> set[str]:
-    """Everything by which two facts may be about the same, each to be told by one at a time."""
-    about = row.natural_key if row.kind in _NAMED_BY_KEY else row.about
-    # A decision, its withdrawal and the withdrawal of that are one matter: the decision's key.
-    while about is not None and about.startswith(_WITHDRAWAL):
-        about = about.removeprefix(_WITHDRAWAL)
-    named = {"study": row.study, "about": about}
-    names = {f"assessment-{what}:{row.site}:{name}" for what, name in named.items() if name}
-    if row.kind == PatientMerged.KIND:
-        names.add(_merges(row.site))
-    if row.kind == PatientDescribed.KIND:
-        names.add(_descriptions(row.site))
-    return names
-
-
-def _names_shared(row: FactRow) -> set[str]:
-    """Facts of patients may be told side by side, but not beside a merge of patients; orders not
-    beside a description either."""
-    names = {_merges(row.site)} if row.patient_id is not None else set()
-    return names | ({_descriptions(row.site)} if row.kind == OrderPlaced.KIND else set())
-
-
-def _sensor(site: str, sensor: str) -> str:
-    return f"assessment-sensor:{site}:{sensor}"
-
-
-def _merges(site: str) -> str:
-    return f"assessment-merges:{site}"
-
-
-def _descriptions(site: str) -> str:
-    return f"assessment-descriptions:{site}"
-
-
 def _studies_touched(work: Work, site: Site, fresh: Sequence[Fact]) -> dict[str, Fact]:
     """Tell the studies that new facts are about, each with the last such fact."""
     causes: dict[str, Fact] = {}
@@ -277,7 +181,7 @@ def _studies_touched(work: Work, site: Site, fresh: Sequence[Fact]) -> dict[str,
         row = fact_row(fact, site)
         studies = {row.study} if row.study else set()
         names = {name for name in (row.about, row.natural_key) if name}
-        if row.about is not None or row.kind in _NAMED_BY_KEY:
+        if row.about is not None or row.kind in NAMED_BY_KEY:
             studies |= fact_names.settle_names(work.connection, site.name, names)
         if isinstance(fact.payload, PatientMerged):
             retired = {fact.payload.retired_patient_id}

@@ -11,9 +11,9 @@ import pytest
 
 from schemas.facts import ImageRejected, ViewExcused
 from services.assessment import store as assessment_store
+from services.assessment.revisions import digest_of
 from services.assessment.room_day import RoomDay
 from services.assessment.study import assess_room_day
-from services.assessment.worker import digest_of
 from services.runtime.store import Store
 from tests.room_facts import STUDY, after, exposure, image, order, rules, site, told
 
