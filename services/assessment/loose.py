@@ -10,12 +10,12 @@ from schemas.facts import ImageStored, ToldBy
 from schemas.group import Site
 from services.assessment import clock_stands
 from services.assessment.belonging import NEIGHBOUR_WITHIN_S, ONE_SIDED_WITHIN_S
+from services.assessment.revision_changes import FIRST_REVISION
 from services.assessment.room_day import RoomDay
 from services.assessment.room_links import LinkedRoom
 from services.assessment.room_members import TOLD_BY
 from services.assessment.tellings import ToldExposure
 
-FIRST_REVISION: Final = 1
 _MOST: Final = 300
 
 _LINK_IT: Final = (

@@ -7,27 +7,21 @@ from schemas.conclusions import (
     ExposureUse,
     ImageResult,
     PlannedDose,
-    Question,
     StudyAssessed,
 )
 from schemas.facts import (
-    ImageAssigned,
-    ImageRejected,
     ImageStored,
     LinkDecided,
     OrderCancelled,
     OrderPlaced,
-    ReadinessChecked,
     StudyClosed,
     ToothAbsent,
-    ViewExcused,
 )
 from schemas.group import Site
-from schemas.plans import Plan, PlanChoice, PlanError, choose_plan
+from schemas.plans import PlanChoice, PlanError, choose_plan
 from services.assessment.animals import KnownAnimal, known_animal
 from services.assessment.counting import Fact, PatientIds, told
 from services.assessment.dose_questions import dose_questions
-from services.assessment.doubts import doubt_questions, image_doubts
 from services.assessment.explained import (
     explained_exposures,
     explained_questions,
@@ -43,19 +37,19 @@ from services.assessment.questions import (
     place_questions,
     withdrawal_questions,
 )
+from services.assessment.readiness import readiness_of
 from services.assessment.repeats import find_repeats
+from services.assessment.revision_changes import FIRST_REVISION
 from services.assessment.room_day import NO_ROOM, RoomDay, current_order
 from services.assessment.room_links import LinkedRoom
 from services.assessment.room_view import RoomView, technique_cases
 from services.assessment.rules import Rules
-from services.assessment.series import SeriesCheck, check_series
-from services.assessment.series_views import SeriesImage, SeriesTold
+from services.assessment.series import SeriesCheck
 from services.assessment.study_exposures import StudyExposure, dose_of, tubes_of
 from services.assessment.study_state import state_of, state_words
 from services.assessment.suspicions import interleaved_question, side_questions
 from services.assessment.technique import Animal, technique_findings
-
-FIRST_REVISION = 1
+from services.assessment.told_series import told_series
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +74,7 @@ class OneStudy:
             told(self.facts, ImageStored), key=lambda p: (p[1].acquired_at, p[1].sop_instance_uid)
         )
         image_keys = {image.sop_instance_uid: fact.natural_key for fact, image in images}
-        absent = frozenset(fact.tooth for _, fact in told(self.facts, ToothAbsent))
-        check, questions = self._series(order, order_key, plan, images, absent)
+        check, questions = told_series(self.facts, images, order, order_key, plan, self.ids)
         exposures = self._exposures(check)
         results, dose = dose_of(exposures, self.site, self.rules)
         closed = bool(told(self.facts, StudyClosed))
@@ -116,7 +109,7 @@ class OneStudy:
         asked = explained_questions(questions)
         findings = technique_findings(cases, self.rules.chart, animal)
         decided = told(self.facts, LinkDecided)
-        cover, cover_fact = self._new_sensor_cover()
+        ready = readiness_of(self.facts)
         return StudyAssessed(
             revision=FIRST_REVISION,
             study_instance_uid=self.uid,
@@ -140,7 +133,7 @@ class OneStudy:
             suggested_views=check.suggested_views,
             suggestion_words=check.suggestion_words,
             teeth_without_view=check.teeth_without_view,
-            absent_teeth=tuple(sorted(absent)),
+            absent_teeth=tuple(sorted({fact.tooth for _, fact in told(self.facts, ToothAbsent)})),
             images=tuple(self._image_result(image, check) for _, image in images),
             exposures=explained_exposures(results, exposures, self.view, image_keys, decided),
             technique=findings,
@@ -149,10 +142,10 @@ class OneStudy:
             ),
             repeats=find_repeats(shown_images(images, check, plan), made_exposures(exposures)),
             dose=dose.model_copy(update={"planned": self._planned(exposures, check, order)}),
-            anaesthesia_confirmed_by=self._anaesthesia_confirmed_by(),
-            people_outside_beam=self._people_outside_beam(),
-            new_sensor_cover=cover,
-            readiness_fact=cover_fact,
+            anaesthesia_confirmed_by=ready.anaesthesia_confirmed_by,
+            people_outside_beam=ready.people_outside_beam,
+            new_sensor_cover=ready.new_sensor_cover,
+            readiness_fact=ready.cover_fact,
             questions=asked,
             facts=self._facts_used(
                 exposures,
@@ -191,50 +184,6 @@ class OneStudy:
         except PlanError:
             return None  # nothing to propose: the question is asked without it
 
-    def _series(
-        self,
-        order: OrderPlaced | None,
-        order_key: str | None,
-        plan: Plan | None,
-        images: Sequence[tuple[Fact, ImageStored]],
-        absent: frozenset[int],
-    ) -> tuple[SeriesCheck, list[Question]]:
-        # The facts stand in time order, so that of competing decisions the latest stays.
-        assigned = {a.sop_instance_uid: (a.view, f) for f, a in told(self.facts, ImageAssigned)}
-        rejected = {
-            r.sop_instance_uid: (_rejected(r), f) for f, r in told(self.facts, ImageRejected)
-        }
-        questions: list[Question] = []
-        members: list[SeriesImage] = []
-        for fact, image in images:
-            uid = image.sop_instance_uid
-            doubts = image_doubts(image, order, self.ids, plan)
-            if uid not in assigned and uid not in rejected:
-                questions += doubt_questions(doubts, fact.natural_key)
-            decisions = [found for found in (assigned.get(uid), rejected.get(uid)) if found]
-            members.append(
-                SeriesImage(
-                    uid=uid,
-                    fact_key=fact.natural_key,
-                    acquired_at=image.acquired_at,
-                    teeth=frozenset(image.teeth),
-                    claimed=image.view,
-                    assigned=assigned[uid][0] if uid in assigned else None,
-                    rejected=rejected[uid][0] if uid in rejected else None,
-                    doubts=tuple(words for _, words in doubts),
-                    decided_by=tuple(sorted(fact.natural_key for _, fact in decisions)),
-                )
-            )
-        excused = {e.view: (e.reason, f.natural_key) for f, e in told(self.facts, ViewExcused)}
-        behind = SeriesTold(
-            plan=(order_key,) if order_key is not None else (),
-            excused={view: key for view, (_, key) in excused.items()},
-            absent={a.tooth: f.natural_key for f, a in told(self.facts, ToothAbsent)},
-        )
-        reasons = {view: reason for view, (reason, _) in excused.items()}
-        check = check_series(plan, members, excused=reasons, absent=absent, told=behind)
-        return check, [*questions, *check.questions]
-
     def _exposures(self, check: SeriesCheck) -> tuple[StudyExposure, ...]:
         """The study's exposures; a repeat is one whose image another of its view replaced."""
         given = self.room.exposures.get(self.uid, ())
@@ -267,16 +216,6 @@ class OneStudy:
             facts=part.facts,
         )
 
-    def _anaesthesia_confirmed_by(self) -> str | None:
-        checks = told(self.facts, ReadinessChecked)
-        if not checks or not checks[-1][1].anaesthetic_plane_confirmed:
-            return None
-        return checks[-1][0].source.name
-
-    def _people_outside_beam(self) -> bool | None:
-        checks = told(self.facts, ReadinessChecked)
-        return checks[-1][1].people_outside_beam if checks else None
-
     def _planned(
         self, exposures: Sequence[StudyExposure], check: SeriesCheck, order: OrderPlaced | None
     ) -> PlannedDose | None:
@@ -286,14 +225,6 @@ class OneStudy:
         patient = order.patient if order is not None else None
         wanted = planned_for(exposures, self.site, self.where.room, chart, patient)
         return planned_dose(check.views, wanted, chart, tubes_of(self.site), self.rules.model)
-
-    def _new_sensor_cover(self) -> tuple[bool | None, str | None]:
-        """Whether any check tells of a new cover, and the first that does, else the last one."""
-        checks = told(self.facts, ReadinessChecked)
-        new = next((fact for fact, check in checks if check.new_sensor_cover), None)
-        if new is not None:
-            return True, new.natural_key
-        return (False, checks[-1][0].natural_key) if checks else (None, None)
 
     def _facts_used(
         self, exposures: Sequence[StudyExposure], patient_ids: set[str], named: set[str]
@@ -307,8 +238,3 @@ class OneStudy:
         if told(self.facts, ImageStored):
             keys |= set(self.room.readings)
         return tuple(sorted(keys | named))
-
-
-def _rejected(fact: ImageRejected) -> str:
-    """The reason by its code of DICOM CID 7011, and what the person added."""
-    return f"reason {fact.reason_code}" + (f", {fact.remark}" if fact.remark else "")

@@ -1,10 +1,12 @@
 """What a new revision changed in what was said before: links that are no longer the same."""
 
 from collections.abc import Iterator
+from typing import Final
 
 from schemas.conclusions import StudyAssessed
 
-_MOST = 50
+FIRST_REVISION: Final = 1
+_MOST: Final = 50
 
 
 def link_changes(before: StudyAssessed, now: StudyAssessed) -> tuple[str, ...]:
