@@ -29,24 +29,20 @@ from services.assessment.dose_overview import (
 )
 from services.assessment.dose_periods import By, GroupDose, Part, Spread
 from services.assessment.dose_plots import by_view, distribution, trend
+from services.assessment.period_options import FROM, SITE, TO, day_of
 from services.assessment.rules import Rules, load_rules
 from services.assessment.typical_values import SOURCE
 from services.runtime.cli.exits import Exit, plain_errors, stderr, stdout
 from services.runtime.settings import load_settings
 from services.runtime.store import Store
 
-_DAY = "%Y-%m-%d"
 _MOST_LINES = 60
 
 
 def show_dose(
-    site: Annotated[str | None, typer.Option("--site", help="One site; all without it.")] = None,
-    first: Annotated[
-        datetime | None, typer.Option("--from", formats=[_DAY], help="First day of the period.")
-    ] = None,
-    last: Annotated[
-        datetime | None, typer.Option("--to", formats=[_DAY], help="Last day of the period.")
-    ] = None,
+    site: Annotated[str | None, SITE] = None,
+    first: Annotated[datetime | None, FROM] = None,
+    last: Annotated[datetime | None, TO] = None,
     by: Annotated[
         By | None, typer.Option("--by", help="Beside the whole, each of these by itself.")
     ] = None,
@@ -77,7 +73,7 @@ def show_dose(
         if not rules:
             stderr.print(f"--site {site}: expected a site of the group", markup=False)
             raise typer.Exit(Exit.NOT_FOUND)
-        begin, end = _day(first), _day(last)
+        begin, end = day_of(first), day_of(last)
         if begin is not None and end is not None and end < begin:
             stderr.print(f"--to {end}: expected a day from {begin} on", markup=False)
             raise typer.Exit(Exit.WRONG_USE)
@@ -104,10 +100,6 @@ def show_dose(
     _print(found, columns)
     for path in written:
         stdout.print(f"written: {path}", markup=False, soft_wrap=True)
-
-
-def _day(moment: datetime | None) -> date | None:
-    return moment.date() if moment is not None else None
 
 
 def _size_rules(rules: Mapping[str, Rules]) -> dict[str, SizeRule]:

@@ -20,6 +20,7 @@ from schemas.protection import (
     load_room_protection,
 )
 from services.assessment.dose_ledger import DOSE
+from services.assessment.period_options import FROM, SITE, TO
 from services.assessment.room_loads import loads_between
 from services.assessment.room_workload import (
     CAUTION,
@@ -32,8 +33,6 @@ from services.assessment.rules import load_rules
 from services.runtime.cli.exits import Exit, plain_errors, stderr, stdout
 from services.runtime.settings import load_settings
 from services.runtime.store import Store
-
-_DAY = "%Y-%m-%d"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +50,9 @@ class SiteProtection:
 
 
 def show_room_protection(
-    first: Annotated[
-        datetime, typer.Option("--from", formats=[_DAY], help="First day of the period.")
-    ],
-    last: Annotated[datetime, typer.Option("--to", formats=[_DAY], help="Last day of the period.")],
-    site: Annotated[str | None, typer.Option("--site", help="One site; all without it.")] = None,
+    first: Annotated[datetime, FROM],
+    last: Annotated[datetime, TO],
+    site: Annotated[str | None, SITE] = None,
     json_output: Annotated[bool, typer.Option("--json", help="For a script to read.")] = False,
 ) -> None:
     """Show workload by week, and what scatter may come to where people stand.

@@ -2,7 +2,7 @@
 
 import json
 from dataclasses import asdict
-from datetime import date, datetime
+from datetime import datetime
 from typing import Annotated, Any
 
 import typer
@@ -10,23 +10,18 @@ from rich.markup import escape
 from rich.table import Table
 
 from schemas.quality import RejectTargets, load_reject_targets
+from services.assessment.period_options import FROM, SITE, TO, day_of
 from services.assessment.reject_rates import By, Rate, RatedImage, Rates, Verdict, rates_of
 from services.assessment.study_period import rated_images, studies_between
 from services.runtime.cli.exits import plain_errors, stdout
 from services.runtime.settings import load_settings
 from services.runtime.store import Store
 
-_DAY = "%Y-%m-%d"
-
 
 def show_reject_rates(
-    site: Annotated[str | None, typer.Option("--site", help="One site; all without it.")] = None,
-    first: Annotated[
-        datetime | None, typer.Option("--from", formats=[_DAY], help="First day of the period.")
-    ] = None,
-    last: Annotated[
-        datetime | None, typer.Option("--to", formats=[_DAY], help="Last day of the period.")
-    ] = None,
+    site: Annotated[str | None, SITE] = None,
+    first: Annotated[datetime | None, FROM] = None,
+    last: Annotated[datetime | None, TO] = None,
     by: Annotated[
         By | None, typer.Option("--by", help="Beside the whole, each of these by itself.")
     ] = None,
@@ -45,7 +40,7 @@ def show_reject_rates(
         opened = Store(settings.store_url, settings.store.pool_size)
         try:
             with opened.read() as connection:
-                begin, end = _day(first), _day(last)
+                begin, end = day_of(first), day_of(last)
                 images = [
                     image
                     for _, study in studies_between(connection, site, begin, end)
@@ -58,10 +53,6 @@ def show_reject_rates(
         typer.echo(json.dumps(as_json(found, targets), indent=2))
     else:
         _print(found, targets, images)
-
-
-def _day(moment: datetime | None) -> date | None:
-    return moment.date() if moment is not None else None
 
 
 def as_json(found: tuple[Rates, ...], targets: RejectTargets) -> dict[str, Any]:

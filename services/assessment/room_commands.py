@@ -12,6 +12,7 @@ from schemas.errors import InvalidInput
 from schemas.group import Site, load_group
 from services.assessment.counting import Fact, facts_that_count
 from services.assessment.loose import why_loose
+from services.assessment.period_options import DAY_FORMAT
 from services.assessment.room_day import BEYOND, RoomDay
 from services.assessment.room_day_facts import facts_of_room_day
 from services.assessment.room_links import LinkedRoom, link_room
@@ -23,7 +24,7 @@ from services.runtime.store import Store
 def show_room(
     site: Annotated[str, typer.Argument(help="The site's name.")],
     room: Annotated[str, typer.Argument(help="The room's name.")],
-    day: Annotated[datetime, typer.Argument(formats=["%Y-%m-%d"], help="By the site's calendar.")],
+    day: Annotated[datetime, typer.Argument(formats=[DAY_FORMAT], help="By the site's calendar.")],
     json_output: Annotated[bool, typer.Option("--json", help="For a script to read.")] = False,
 ) -> None:
     """Show a room-day: exposures that belong to no study, images without exposure, clocks.
