@@ -20,6 +20,7 @@ from sqlalchemy import (
 )
 
 from services.assessment.dose_rows import PatientDose, StudyDoseRow
+from services.assessment.stored_period import of_period
 from services.runtime.tables import METADATA
 from services.runtime.upsert import replace_rows
 
@@ -123,13 +124,7 @@ def rows_between(
 
     An absent site or bound leaves nothing out.
     """
-    query = select(DOSE).order_by(DOSE.c.site, DOSE.c.day, DOSE.c.study_instance_uid)
-    if site is not None:
-        query = query.where(DOSE.c.site == site)
-    if first is not None:
-        query = query.where(DOSE.c.day >= first)
-    if last is not None:
-        query = query.where(DOSE.c.day <= last)
+    query = of_period(select(DOSE), DOSE, site, first, last)
     found = connection.execution_options(yield_per=_AT_ONCE).execute(query)
     return (row._mapping for row in found)
 

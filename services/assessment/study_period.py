@@ -8,6 +8,7 @@ from sqlalchemy import Connection, select
 from schemas.conclusions import ImageUse, StudyAssessed
 from services.assessment.reject_rates import RatedImage
 from services.assessment.store import STUDY
+from services.assessment.stored_period import of_period
 
 _AT_ONCE = 200
 
@@ -19,15 +20,7 @@ def studies_between(
 
     An absent site or bound leaves nothing out.
     """
-    query = select(STUDY.c.site, STUDY.c.body).order_by(
-        STUDY.c.site, STUDY.c.day, STUDY.c.study_instance_uid
-    )
-    if site is not None:
-        query = query.where(STUDY.c.site == site)
-    if first is not None:
-        query = query.where(STUDY.c.day >= first)
-    if last is not None:
-        query = query.where(STUDY.c.day <= last)
+    query = of_period(select(STUDY.c.site, STUDY.c.body), STUDY, site, first, last)
     rows = connection.execution_options(yield_per=_AT_ONCE).execute(query)
     for row in rows:
         yield row.site, StudyAssessed.model_validate_json(row.body)
