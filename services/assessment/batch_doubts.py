@@ -16,19 +16,21 @@ from services.assessment.batch_kerma import (
     KermaColumns,
     TechniqueColumns,
     area_column,
+    calibrations_by_day,
     calibrations_on,
     settings_kerma,
     skin_column,
     told_distance_column,
+    with_distance,
     without_calibrations,
 )
+from services.assessment.beam_geometry import charge_mas
 from services.assessment.calibration_doubt import calibration_question
 from services.assessment.dose_doubt import QUESTION_COVERAGE
 from services.assessment.exposure_technique import TubeGeometry
 from services.assessment.kerma_uncertainty import (
     AREA_RELATIVE_STANDARD_UNCERTAINTY,
     DEVICE_RELATIVE_STANDARD_UNCERTAINTY,
-    DISTANCE_RELATIVE_STANDARD_UNCERTAINTY,
     log_deviation,
 )
 from services.assessment.plausible_ranges import (
@@ -89,7 +91,7 @@ def doubtful_columns(
 
 def _odd_settings(told: TechniqueColumns, model: SpectrumModel | None) -> Flags:
     delivered = np.where(told.exposure_ms == 0, math.nan, told.exposure_ms)
-    product = told.tube_current_ma * told.exposure_ms / 1000.0
+    product = charge_mas(told.tube_current_ma, told.exposure_ms)
     mas = told.exposure_mas
     rounded = np.where(mas == np.round(mas), CHARGE_ROUNDED_MAS, 0.0)
     slack = np.maximum(CHARGE_SHARE * product, rounded)
@@ -107,8 +109,9 @@ def _odd_calibrations(
     told: TechniqueColumns, tube: TubeGeometry, model: SpectrumModel | None
 ) -> Flags:
     """Flag exposures whose day's calibration is asked about."""
-    ordered = sorted(tube.calibrations, key=lambda c: c.measured_on)
-    asked = [calibration_question(one, tube, model) is not None for one in ordered]
+    asked = [
+        calibration_question(one, tube, model) is not None for one in calibrations_by_day(tube)
+    ]
     in_use, _ = calibrations_on(told.day, tube)
     odd: Flags = np.array([*asked, False], dtype=np.bool_)[in_use]  # -1 is the last: none in use
     return odd
@@ -147,8 +150,7 @@ def _far(value: Floats, expected: Floats, deviation: Floats) -> Flags:
 
 
 def _deviation(uncertainty: Floats) -> Floats:
-    distance = (1.0 + DISTANCE_RELATIVE_STANDARD_UNCERTAINTY**2) ** 4
-    own = np.sqrt(np.log((1.0 + uncertainty**2) * distance))
+    own = np.sqrt(np.log1p(with_distance(uncertainty, -2.0) ** 2))
     return np.hypot(own, _DEVICE)
 
 

@@ -11,7 +11,14 @@ import numpy as np
 import numpy.typing as npt
 
 from schemas.outputs import SpectrumModel
-from services.assessment.beam_geometry import LARGEST_FIGURE, USABLE_MM, field_area_cm2
+from schemas.tube_calibration import TubeCalibration
+from services.assessment.beam_geometry import (
+    LARGEST_FIGURE,
+    USABLE_MM,
+    area_distance_power,
+    field_area_cm2,
+    incident_air_kerma_mgy,
+)
 from services.assessment.calibration import KV_EXPONENT_UNCERTAINTY, laid_out
 from services.assessment.chosen_output import KermaBasis
 from services.assessment.exposure_technique import ExposureTechnique, TubeGeometry
@@ -136,7 +143,7 @@ def estimate_columns(
     """Estimate exposures of one tube, as ``kerma.estimate`` does each."""
     skin_mm = skin_column(told, tube)
     area_cm2 = area_column(tube, skin_mm)
-    area_power = 0.0 if tube.field is None or tube.field.at_distance_mm is None else 2.0
+    area_power = area_distance_power(tube)
     nothing = told.exposure_ms == 0
     has_kerma = (told.reported_kerma_mgy > 0) | ((told.reported_kerma_mgy == 0) & nothing)
     has_kap = (told.reported_kap_mgycm2 > 0) | ((told.reported_kap_mgycm2 == 0) & nothing)
@@ -162,16 +169,17 @@ def estimate_columns(
     kap_uncertainty = np.where(
         has_kap,
         DEVICE_RELATIVE_STANDARD_UNCERTAINTY,
-        _with_distance(
-            np.sqrt((1.0 + own**2) * (1.0 + AREA_RELATIVE_STANDARD_UNCERTAINTY**2) - 1.0),
-            power + area_power,
+        combined_columns(
+            (own, 1.0),
+            (AREA_RELATIVE_STANDARD_UNCERTAINTY, 1.0),
+            (DISTANCE_RELATIVE_STANDARD_UNCERTAINTY, power + area_power),
         ),
     )
     there = tube.reference_distance_mm or tube.source_to_skin_mm or math.nan
     return KermaColumns(
         kerma_mgy=kerma,
         kerma_basis=basis,
-        kerma_uncertainty=np.where(basis == UNKNOWN, math.nan, _with_distance(own, power)),
+        kerma_uncertainty=np.where(basis == UNKNOWN, math.nan, with_distance(own, power)),
         kap_mgycm2=kap,
         kap_basis=kap_basis,
         kap_uncertainty=np.where(kap_basis == UNKNOWN, math.nan, kap_uncertainty),
@@ -187,13 +195,12 @@ def settings_kerma(
 ) -> SettingsKerma:
     """Compute kerma from the settings alone: by the calibration of each day, else the model."""
     number = len(told)
-    factor = np.full(number, math.nan)  # output times distance squared, in µGy·mm² per mAs
+    output, distance_mm = np.full(number, math.nan), np.full(number, math.nan)
     basis = np.full(number, UNKNOWN, dtype=np.int64)
     uncertainty = np.full(number, math.nan)
     complete = ~(np.isnan(told.tube_current_ma) | np.isnan(told.exposure_ms) | np.isnan(skin_mm))
     in_use, expired = calibrations_on(told.day, tube)
-    ordered = sorted(tube.calibrations, key=lambda c: c.measured_on)
-    for place, calibration in enumerate(ordered):
+    for place, calibration in enumerate(calibrations_by_day(tube)):
         laid = laid_out(calibration)
         rows = complete & (in_use == place) & _reaches(laid.curve, told.tube_kv)
         kv = told.tube_kv[rows]
@@ -201,24 +208,37 @@ def settings_kerma(
             np.log(kv / np.clip(kv, laid.first_kv, laid.last_kv))
         )
         late = np.where(expired[rows], EXPIRED_RELATIVE_STANDARD_UNCERTAINTY, 0.0)
-        factor[rows] = read_curve(laid.curve, kv) * calibration.reference_distance_mm**2
+        output[rows] = read_curve(laid.curve, kv)
+        distance_mm[rows] = calibration.reference_distance_mm
         basis[rows] = CALIBRATION
-        uncertainty[rows] = np.sqrt(
-            (1.0 + laid.fixed_uncertainty**2) * (1.0 + late**2) * (1.0 + beyond**2) - 1.0
+        uncertainty[rows] = combined_columns(
+            (laid.fixed_uncertainty, 1.0), (late, 1.0), (beyond, 1.0)
         )
     curve = _model_curve(tube, model)
     if curve is not None and model is not None:
         rows = complete & (basis == UNKNOWN) & _reaches(curve, told.tube_kv)
-        factor[rows] = read_curve(curve, told.tube_kv[rows]) * model.reference_distance_mm**2
+        output[rows] = read_curve(curve, told.tube_kv[rows])
+        distance_mm[rows] = model.reference_distance_mm
         basis[rows] = MODEL
         uncertainty[rows] = MODEL_RELATIVE_STANDARD_UNCERTAINTY[tube.waveform]
-    mas = told.tube_current_ma * told.exposure_ms / 1000.0
-    return SettingsKerma(factor * mas / skin_mm**2 / 1000.0, basis, uncertainty)
+    kerma_mgy = incident_air_kerma_mgy(
+        output_ugy_per_mas=output,
+        reference_distance_mm=distance_mm,
+        tube_current_ma=told.tube_current_ma,
+        exposure_ms=told.exposure_ms,
+        source_to_skin_mm=skin_mm,
+    )
+    return SettingsKerma(kerma_mgy, basis, uncertainty)
+
+
+def calibrations_by_day(tube: TubeGeometry) -> list[TubeCalibration]:
+    """The tube's calibrations by the day that they were measured on."""
+    return sorted(tube.calibrations, key=lambda c: c.measured_on)
 
 
 def calibrations_on(day: Ints, tube: TubeGeometry) -> tuple[Ints, Flags]:
     """Place, among the tube's calibrations by day, of the one in use (-1: none), and if expired."""
-    ordered = sorted(tube.calibrations, key=lambda c: c.measured_on)
+    ordered = calibrations_by_day(tube)
     if not ordered:
         return np.full(len(day), -1, dtype=np.int64), np.zeros(len(day), dtype=np.bool_)
     measured = np.array([c.measured_on.toordinal() for c in ordered], dtype=np.int64)
@@ -260,6 +280,13 @@ def _model_curve(tube: TubeGeometry, model: SpectrumModel | None) -> OutputCurve
         return None
 
 
-def _with_distance(uncertainty: Floats, power: Floats | float) -> Floats:
-    distance = np.power(1.0 + DISTANCE_RELATIVE_STANDARD_UNCERTAINTY**2, np.square(power))
-    return np.sqrt((1.0 + uncertainty**2) * distance - 1.0)
+def combined_columns(*inputs: tuple[Floats | float, Floats | float]) -> Floats:
+    """Combine columns of relative standard uncertainty and power, as ``combined_powers`` does."""
+    factors = [(1.0 + np.square(u)) ** np.square(p) for u, p in inputs]
+    combined: Floats = np.sqrt(math.prod(factors[1:], start=factors[0]) - 1.0)
+    return combined
+
+
+def with_distance(uncertainty: Floats, power: Floats | float) -> Floats:
+    """Combine columns of uncertainty with that of the distance to the skin, by its power."""
+    return combined_columns((uncertainty, 1.0), (DISTANCE_RELATIVE_STANDARD_UNCERTAINTY, power))

@@ -1,7 +1,10 @@
 """Distance and field: inverse square, the field's area at the skin, the kerma-area product."""
 
 import math
-from typing import Final
+from typing import Final, TypeVar
+
+import numpy as np
+import numpy.typing as npt
 
 from services.assessment.exposure_technique import (
     BeamField,
@@ -17,21 +20,29 @@ nothing; that it is implausible is asked about long before."""
 LARGEST_FIGURE: Final = 1e300
 """A device may tell any finite number, and none may stop an assessment by overflowing in it."""
 
+_Figure = TypeVar("_Figure", float, npt.NDArray[np.float64])
+"""One exposure's figure, or a column of very many."""
+
+
+def charge_mas(tube_current_ma: _Figure, exposure_ms: _Figure) -> _Figure:
+    """Return the tube's charge in mAs."""
+    return tube_current_ma * exposure_ms / 1000.0
+
 
 def incident_air_kerma_mgy(
     *,
-    output_ugy_per_mas: float,
-    reference_distance_mm: float,
-    tube_current_ma: float,
-    exposure_ms: float,
-    source_to_skin_mm: float,
-) -> float:
+    output_ugy_per_mas: _Figure,
+    reference_distance_mm: _Figure,
+    tube_current_ma: _Figure,
+    exposure_ms: _Figure,
+    source_to_skin_mm: _Figure,
+) -> _Figure:
     """Return incident air kerma in mGy by inverse square from the reference distance.
 
     ``exposure_ms`` is the delivered time. The loss in the cone's air (1 to 1.5 % in 20 cm) is
     left out.
     """
-    exposure_mas = tube_current_ma * exposure_ms / 1000.0
+    exposure_mas = charge_mas(tube_current_ma, exposure_ms)
     kerma_ugy = output_ugy_per_mas * exposure_mas * (reference_distance_mm / source_to_skin_mm) ** 2
     return kerma_ugy / 1000.0
 
@@ -74,3 +85,8 @@ def area_at_skin_cm2(tube: TubeGeometry, skin_mm: float | None) -> float | None:
     if tube.field is None or (tube.field.at_distance_mm is not None and skin_mm is None):
         return None
     return field_area_cm2(tube.field, skin_mm)
+
+
+def area_distance_power(tube: TubeGeometry) -> float:
+    """The power of the skin's distance in the field's area: 0 where that is told at the skin."""
+    return 0.0 if tube.field is None or tube.field.at_distance_mm is None else 2.0

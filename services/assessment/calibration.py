@@ -131,13 +131,8 @@ class SameCalibration:
 def _laid_out(same: SameCalibration) -> LaidOut:
     calibration = same.calibration
     points = [(one.tube_kv, one.output_ugy_per_mas) for one in calibration.outputs]
-    outputs = [check.output_ugy_per_mas for check in calibration.linearity]
     # A rectangle over what the checks found (JCGM 100 section 4.3.7, from memory).
-    uneven = (
-        (max(outputs) - min(outputs)) / (max(outputs) + min(outputs)) / math.sqrt(3.0)
-        if len(outputs) > 1
-        else 0.0
-    )
+    uneven = linearity_coefficient(calibration) / math.sqrt(3.0)
     return LaidOut(
         curve=OutputCurve.of(points, KV_MARGIN),
         first_kv=min(kv for kv, _ in points),

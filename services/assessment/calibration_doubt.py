@@ -6,7 +6,7 @@ from functools import lru_cache
 from schemas.outputs import OutputGrid, SpectrumModel, Waveform
 from schemas.tube_calibration import TubeCalibration
 from services.assessment.calibration import SameCalibration
-from services.assessment.dose_doubt import QUESTION_COVERAGE
+from services.assessment.dose_doubt import is_far
 from services.assessment.dose_slips import OUTPUT, Slip, explaining
 from services.assessment.exposure_technique import TubeGeometry
 from services.assessment.kerma_uncertainty import MODEL_RELATIVE_STANDARD_UNCERTAINTY, log_deviation
@@ -42,7 +42,7 @@ def _question(
         ratio = point.output_ugy_per_mas * to_model / curve.read(point.tube_kv)
         if worst is None or abs(math.log(ratio)) > abs(math.log(worst[0])):
             worst = ratio, point.tube_kv, point.output_ugy_per_mas
-    if worst is None or abs(math.log(worst[0])) <= QUESTION_COVERAGE * deviation:
+    if worst is None or not is_far(math.log(worst[0]), deviation):
         return None
     ratio, tube_kv, output = worst
     words = (

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from schemas.outputs import SpectrumModel, Waveform
 from services.assessment.beam_geometry import (
     area_at_skin_cm2,
+    area_distance_power,
     incident_air_kerma_mgy,
     kerma_area_product_mgycm2,
     skin_distance_mm,
@@ -82,7 +83,7 @@ def estimate(
     area_cm2 = area_at_skin_cm2(tube, skin_mm)
     if area_cm2 is None and tube.field is not None:
         notes.append("The field's area at the skin is unknown: source_to_skin_mm is not told.")
-    area_power = 0.0 if tube.field is None or tube.field.at_distance_mm is None else 2.0
+    area_power = area_distance_power(tube)
 
     found: _Found | None
     if told_kerma is not None:

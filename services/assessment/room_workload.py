@@ -10,6 +10,7 @@ from datetime import date, timedelta
 from typing import Final
 
 from schemas.protection import MarkedPosition, PublishedProtection, ScatterValue
+from services.assessment.beam_geometry import charge_mas
 from services.assessment.kerma_uncertainty import interval
 from services.assessment.scatter import (
     MSV_PER_MGY_AT_MOST,
@@ -45,7 +46,7 @@ class Load:
 
     @property
     def mas(self) -> float:
-        return self.tube_current_ma * self.exposure_ms / 1000.0
+        return charge_mas(self.tube_current_ma, self.exposure_ms)
 
 
 @dataclass(frozen=True, slots=True)

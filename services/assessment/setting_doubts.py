@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from schemas.outputs import SpectrumModel
-from services.assessment.beam_geometry import told_distance_mm
+from services.assessment.beam_geometry import charge_mas, told_distance_mm
 from services.assessment.dose_doubt import NOT_CHANGED, Doubt, asked, log_ratio
 from services.assessment.dose_slips import (
     CHARGE,
@@ -105,7 +105,7 @@ def _charge(technique: ExposureTechnique, figures: tuple[bool, bool]) -> Iterato
     told, ma, ms = technique.exposure_mas, technique.tube_current_ma, technique.exposure_ms
     if not told or not ma or not ms:
         return
-    product = ma * ms / 1000.0
+    product = charge_mas(ma, ms)
     if product == 0:
         return
     slack = max(CHARGE_SHARE * product, CHARGE_ROUNDED_MAS if told == round(told) else 0.0)
