@@ -20,20 +20,13 @@ from services.records.adapters.folder import FolderAdapter
 from services.records.line_reader import LineReader
 from services.records.port import RecordRefused, Unreadable
 from services.records.poster import Poster
+from services.records.suite.samples import DAY, SITE, charge_posting, correction_posting, entry
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
 from services.runtime.tables import OUTBOX, TRIAGE
 from services.runtime.worker import Work
 from tests.assessed import GROUP, START
-from tests.contract.record_samples import (
-    DAY,
-    SITE,
-    charge_posting,
-    charges,
-    correction_posting,
-    entry,
-    message,
-)
+from tests.contract.record_samples import charges, message
 
 LONG_AGO_S = 1_000_000_000
 BY_HAND: dict[str, Any] = {

@@ -27,20 +27,13 @@ from services.records.port import (
 )
 from services.records.poster import Poster
 from services.records.store import POSTINGS
+from services.records.suite.samples import STUDY, charge_posting, correction_posting, credit, entry
 from services.records.worker import handle
 from services.runtime.store import Store
 from services.runtime.tables import OUTBOX
 from services.runtime.worker import Work
 from tests.contract.forgetful_record import ForgetfulRecord, held
-from tests.contract.record_samples import (
-    STUDY,
-    charge_posting,
-    charges,
-    correction_posting,
-    credit,
-    entry,
-    message,
-)
+from tests.contract.record_samples import charges, message
 from tests.contract.record_store import open_store
 
 PATIENT: dict[str, Any] = {"patient_id": "P-1001"}

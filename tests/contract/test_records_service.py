@@ -16,12 +16,13 @@ from schemas.group import Group
 from schemas.messages import parse
 from services.records import service as records_service
 from services.records.adapters.folder import FolderAdapter
+from services.records.suite.samples import STUDY, credit, entry, note
 from services.runtime.bus import Delivery, Done, Outcome, Outgoing
 from services.runtime.migrate import migrate
 from services.runtime.service import Runtime, open_runtime
 from services.runtime.settings import Settings
 from tests.contract.folder_drops import leave, order_file
-from tests.contract.record_samples import STUDY, charges, credit, entry, message, note
+from tests.contract.record_samples import charges, message
 from tests.servers.polling import wait_until
 
 

@@ -42,12 +42,13 @@ from services.records.port import (
 )
 from services.records.poster import Poster
 from services.records.store import POSTINGS
+from services.records.suite.samples import STUDY, credit, entry, note
 from services.records.worker import handle
 from services.runtime.store import Store
 from services.runtime.tables import METADATA, OUTBOX, TRIAGE
 from services.runtime.worker import Work
 from tests.contract.folder_drops import leave, order_file
-from tests.contract.record_samples import STUDY, charges, credit, entry, message, note
+from tests.contract.record_samples import charges, message
 from tests.contract.record_store import open_store
 from tests.servers.polling import wait_until
 

@@ -24,7 +24,7 @@ from services.records.adapters.hl7_messages import (
 from services.records.adapters.hl7_options import Hl7Options, Mode, read_options
 from services.records.adapters.hl7_text import CODECS, escaped, formatted, shortened, unescaped
 from services.records.port import STATUS_OF_NOTE, Rejected
-from tests.contract.record_samples import charge_posting, credit, entry, note, note_posting
+from services.records.suite.samples import charge_posting, credit, entry, note, note_posting
 from tests.record_stand_ins.mllp_record import faults_of
 
 AT = datetime(2026, 3, 2, 10, 0, 1, tzinfo=UTC)

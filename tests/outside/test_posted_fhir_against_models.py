@@ -33,7 +33,7 @@ from services.records.adapters.fhir_charge import charge_item, correction_item, 
 from services.records.adapters.fhir_names import Names
 from services.records.adapters.fhir_note import DOC_STATUS, link, note_resources
 from services.records.port import NoteStatus
-from tests.contract.record_samples import (
+from services.records.suite.samples import (
     charge_posting,
     correction_posting,
     credit,

@@ -10,10 +10,11 @@ from schemas.envelope import Payload
 from services.records.port import PatientRecord
 from services.records.poster import Poster
 from services.records.store import POSTINGS
+from services.records.suite.samples import credit, entry
 from services.records.worker import handle
 from services.runtime.store import Store
 from services.runtime.worker import Work
-from tests.contract.record_samples import charges, credit, entry, message
+from tests.contract.record_samples import charges, message
 
 
 class Desk:

@@ -13,12 +13,8 @@ from services.records.port import (
     RecordUnavailable,
     Rejected,
 )
-from tests.contract.record_cases import accepted
-from tests.contract.record_samples import (
-    STUDY,
-    charge_posting,
-    entry,
-)
+from services.records.suite.cases import accepted
+from services.records.suite.samples import STUDY, charge_posting, entry
 from tests.record_stand_ins.fhir_server import FhirServer
 
 KEY = entry().posting_key

@@ -8,7 +8,7 @@ from services.records.adapters.fhir import FhirAdapter
 from services.records.port import (
     PatientRecord,
 )
-from tests.contract.record_cases import RecordCases
+from services.records.suite.cases import RecordCases
 from tests.record_stand_ins.fhir_server import FhirServer
 
 

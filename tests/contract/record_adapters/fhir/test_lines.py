@@ -11,15 +11,8 @@ from services.records.port import (
     Rejected,
     Unreadable,
 )
-from tests.contract.record_cases import accepted
-from tests.contract.record_samples import (
-    DAY,
-    SITE,
-    STUDY,
-    charge_posting,
-    credit,
-    entry,
-)
+from services.records.suite.cases import accepted
+from services.records.suite.samples import DAY, SITE, STUDY, charge_posting, credit, entry
 from tests.record_stand_ins.fhir_server import FhirServer, known_patient
 
 KEY = entry().posting_key

@@ -10,11 +10,8 @@ from services.records.port import (
     RecordUnavailable,
     Rejected,
 )
-from tests.contract.record_cases import accepted
-from tests.contract.record_samples import (
-    note,
-    note_posting,
-)
+from services.records.suite.cases import accepted
+from services.records.suite.samples import note, note_posting
 from tests.record_stand_ins.fhir_server import FhirServer
 
 

@@ -10,13 +10,8 @@ from services.records.adapters.fhir import FhirAdapter
 from services.records.port import (
     Rejected,
 )
-from tests.contract.record_cases import accepted
-from tests.contract.record_samples import (
-    charge_posting,
-    entry,
-    note,
-    note_posting,
-)
+from services.records.suite.cases import accepted
+from services.records.suite.samples import charge_posting, entry, note, note_posting
 from tests.record_stand_ins.fhir_server import ORDERS, FhirServer, known_patient
 
 

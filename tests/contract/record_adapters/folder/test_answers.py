@@ -13,13 +13,9 @@ from services.records.port import (
     Rejected,
     Unreadable,
 )
+from services.records.suite.cases import accepted
+from services.records.suite.samples import STUDY, charge_posting, entry
 from tests.contract.folder_drops import LONG_AGO_S, leave
-from tests.contract.record_cases import accepted
-from tests.contract.record_samples import (
-    STUDY,
-    charge_posting,
-    entry,
-)
 
 
 def test_an_answer_beside_a_damaged_entry_goes_to_a_person_and_blocks_no_other(

@@ -23,16 +23,9 @@ from services.records.port import (
     RecordUnavailable,
     Rejected,
 )
+from services.records.suite.cases import HOSTILE, RecordCases, accepted
+from services.records.suite.samples import STUDY, charge_posting, credit, entry, note, note_posting
 from tests.contract.folder_drops import leave
-from tests.contract.record_cases import HOSTILE, RecordCases, accepted
-from tests.contract.record_samples import (
-    STUDY,
-    charge_posting,
-    credit,
-    entry,
-    note,
-    note_posting,
-)
 
 
 class TestFolderAdapter(RecordCases):

@@ -13,13 +13,8 @@ from services.records.port import (
     RecordUnavailable,
     Rejected,
 )
-from tests.contract.record_cases import accepted
-from tests.contract.record_samples import (
-    charge_posting,
-    entry,
-    note,
-    note_posting,
-)
+from services.records.suite.cases import accepted
+from services.records.suite.samples import charge_posting, entry, note, note_posting
 from tests.record_stand_ins.mllp_server import MllpServer
 
 MODES = ("enhanced", "original", "commit")

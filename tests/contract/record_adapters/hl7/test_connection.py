@@ -14,13 +14,10 @@ from services.records.port import (
     RecordRefused,
     RecordUnavailable,
 )
+from services.records.suite.cases import accepted
+from services.records.suite.samples import charge_posting, entry
 from services.runtime.settings import RecordsSettings, Settings
 from tests.certificates import Authority
-from tests.contract.record_cases import accepted
-from tests.contract.record_samples import (
-    charge_posting,
-    entry,
-)
 from tests.record_stand_ins.mllp_server import MllpServer
 
 

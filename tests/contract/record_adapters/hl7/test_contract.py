@@ -18,8 +18,8 @@ from services.records.port import (
     RecordRefused,
     Rejected,
 )
-from tests.contract.record_cases import RecordCases, accepted
-from tests.contract.record_samples import (
+from services.records.suite.cases import RecordCases, accepted
+from services.records.suite.samples import (
     DAY,
     SITE,
     STUDY,

@@ -9,15 +9,8 @@ from services.records.adapters.hl7 import Hl7Adapter
 from services.records.port import (
     Rejected,
 )
-from tests.contract.record_cases import accepted
-from tests.contract.record_samples import (
-    STUDY,
-    charge_posting,
-    credit,
-    entry,
-    note,
-    note_posting,
-)
+from services.records.suite.cases import accepted
+from services.records.suite.samples import STUDY, charge_posting, credit, entry, note, note_posting
 from tests.record_stand_ins.mllp_server import MllpServer
 
 
