@@ -10,9 +10,10 @@ from rich.markup import escape
 from rich.table import Table
 
 from schemas.quality import RejectTargets, load_reject_targets
+from schemas.quality.rated import rated_images
+from schemas.quality.rates import By, Rate, RatedImage, Rates, Verdict, rates_of
 from services.assessment.period_options import FROM, SITE, TO, day_of
-from services.assessment.reject_rates import By, Rate, RatedImage, Rates, Verdict, rates_of
-from services.assessment.study_period import rated_images, studies_between
+from services.assessment.study_period import studies_between
 from services.runtime.cli.exits import plain_errors, stdout
 from services.runtime.settings import load_settings
 from services.runtime.store import Store

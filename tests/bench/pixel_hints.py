@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 from demo.synthetic_image import STORED_BITS, render_view
 from schemas.plans import Scope, View, load_plans
+from schemas.quality.rates import wilson
 from services.assessment.quality import suspect
-from services.assessment.reject_rates import wilson
 from services.intake.pixel_statistics import pixel_statistics
 
 PIXEL_PITCH_MM = 0.2

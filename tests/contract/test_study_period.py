@@ -13,10 +13,11 @@ from schemas.conclusions import (
     StudyAssessed,
     ViewStatus,
 )
-from services.assessment.reject_rates import RatedImage
+from schemas.quality.rated import rated_images
+from schemas.quality.rates import RatedImage
 from services.assessment.room_day import RoomDay
 from services.assessment.store import write_study
-from services.assessment.study_period import rated_images, studies_between
+from services.assessment.study_period import studies_between
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
 from tests.assessed import assessed, exposure, image, view

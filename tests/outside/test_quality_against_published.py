@@ -14,8 +14,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.stats import binomtest, norm, pearsonr
 
+from schemas.quality.rates import trend_of, wilson
 from services.assessment.quality import deviation_index
-from services.assessment.reject_rates import trend_of, wilson
 
 
 @settings(max_examples=200, deadline=None)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from schemas.quality import load_reject_targets
-from services.assessment.reject_rates import (
+from schemas.quality.rates import (
     By,
     RatedImage,
     Verdict,
