@@ -13,6 +13,7 @@ from pydantic_core import ErrorDetails
 
 from schemas.base import Contract
 from schemas.errors import InvalidInput
+from schemas.rule_lines import line_of
 
 Rules = TypeVar("Rules", bound=Contract)
 
@@ -97,11 +98,12 @@ def read_rules(contract: type[Rules], source: Path | Traversable) -> Rules:
     ------
     InvalidInput
         The file is missing, is no YAML, or breaks the contract; the field and what was expected
-        are named, with the file.
+        are named, with the file and the line.
     """
     try:
         # By way of JSON, because strict models take arrays and enumerations in JSON form only.
-        content = json.dumps(_content(source.read_text(encoding="utf-8")), default=str)
+        text = source.read_text(encoding="utf-8")
+        content = json.dumps(_content(text), default=str)
     except OSError as error:
         raise InvalidInput(str(source), error.strerror, "a file that can be read") from error
     except (yaml.YAMLError, UnicodeDecodeError) as error:
@@ -117,6 +119,8 @@ def read_rules(contract: type[Rules], source: Path | Traversable) -> Rules:
         first = error.errors()[0]
         field = ".".join(str(part) for part in first["loc"]) or "file"
         expected = _expected(first, contract)
+        line = line_of(text, first["loc"])
+        expected += f" (line {line})" if line is not None else ""
         raise InvalidInput(f"{source.name}: {field}", first["input"], expected) from error
 
 

@@ -1,21 +1,24 @@
 """Our codes and names in the patient record's terms, for what we post. Data that a group owns.
 
-A code that is not listed is never guessed at: the posting goes to a person, in plain words.
+A code that is not listed is never guessed at: the posting waits, and a person is told.
 """
 
 from collections.abc import Iterable, Iterator
+from importlib.resources import files
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Self
+from typing import Any, ClassVar, Final
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator
 
-from schemas.base import Contract, Name, Text
+from schemas.base import Contract, Name, Text, Tooth
 from schemas.conclusions.charges import ChargeCode
+from schemas.mappings.record_code import Coded, CodeWord, RecordCode, System, Table
 from schemas.mappings.record_codes import Word
+from schemas.plans.model import ViewCode
 from schemas.rule_files import read_rules
+from schemas.teeth import Species
 
-System = Annotated[str, Field(min_length=1, max_length=255, pattern=r"^\S+$")]
-"""The URI of a code or identifier system, as FHIR writes it."""
+__all__ = ["OURS", "NoteCode", "PostedCodes", "load_posted_codes"]
 
 
 class NoteCode(Contract):
@@ -30,21 +33,52 @@ class NoteCode(Contract):
     )
 
 
+_READ_BACK: Final = (Table.CHARGES, Table.STAFF, Table.SITES, Table.SPECIES, Table.TEETH)
+"""Tables in which no two of ours may share a code of the record's: it would be read two ways."""
+
+_SYSTEMS: Final = {
+    Table.CHARGES: "charge_system",
+    Table.STAFF: "staff_system",
+    Table.SITES: "site_system",
+    Table.DEPARTMENTS: "department_system",
+    Table.SPECIES: "species_system",
+    Table.TEETH: "tooth_system",
+    Table.VIEWS: "view_system",
+    Table.PLANS: "plan_system",
+}
+
+
 class PostedCodes(Contract):
     """All that has to be translated from us to a record.
 
     ``charges``: the tariff's codes; with ``charges_as_ours`` one that is not listed goes out as it
     is, because the record uses the tariff's own codes. ``staff``: who signs, as the record names
-    them; ``sites``: the record's organisation of each site. The ``…_system`` are the record's.
+    them; ``sites``: the record's organisation of each site, ``departments`` its department there.
+    ``species``, ``teeth`` (modified Triadan; ``teeth_as_ours``: the record counts so too),
+    ``views`` and ``plans`` go out beside our own codes. The ``…_system`` are the record's.
+
+    A table that lists nothing is not told to the record. One that lists something must list all
+    that is posted; null in it means that the record has no such code and is told nothing.
     """
 
     charge_system: System | None = None
-    charges: dict[ChargeCode, Word] = Field(default_factory=dict)
+    charges: dict[ChargeCode, CodeWord] = Field(default_factory=dict)
     charges_as_ours: bool = False
     staff_system: System | None = None
-    staff: dict[Name, Word] = Field(default_factory=dict)
+    staff: dict[Name, CodeWord] = Field(default_factory=dict)
     site_system: System | None = None
-    sites: dict[Name, Word] = Field(default_factory=dict)
+    sites: dict[Name, CodeWord] = Field(default_factory=dict)
+    department_system: System | None = None
+    departments: dict[Name, Coded] = Field(default_factory=dict)
+    species_system: System | None = None
+    species: dict[Species, Coded] = Field(default_factory=dict)
+    tooth_system: System | None = None
+    teeth: dict[Tooth, Coded] = Field(default_factory=dict)
+    teeth_as_ours: bool = False
+    view_system: System | None = None
+    views: dict[ViewCode, Coded] = Field(default_factory=dict)
+    plan_system: System | None = None
+    plans: dict[Name, Coded] = Field(default_factory=dict)
     note_code: NoteCode = NoteCode(
         system="http://loinc.org", code="18748-4", display="Diagnostic imaging study"
     )
@@ -59,17 +93,57 @@ class PostedCodes(Contract):
             "site_system": "https://record.invalid/sites",
             "sites": {"north": "INV-N"},
         },
+        {
+            "charges_as_ours": True,
+            "departments": {"north": {"code": "INV-DENT", "display": "Dentistry (invented)"}},
+            "species_system": "http://snomed.info/sct",
+            "species": {"dog": "448771007"},
+            "tooth_system": "https://record.invalid/teeth",
+            "teeth": {"108": RecordCode.EXAMPLES[0], "105": None},
+            "views": {"mand-molars-l": "INV-V-1"},
+            "plans": {"dog-full-mouth": "INV-P-1"},
+        },
     )
 
-    @model_validator(mode="after")
-    def _each_meaning_once(self) -> Self:
-        # What the record holds is read back by these, so two of ours may not share one of its.
-        for field in ("charges", "staff", "sites"):
-            told = list(getattr(self, field).values())
-            twice = sorted({word for word in told if told.count(word) > 1})
-            if twice:
-                raise ValueError(f"{field}: expected each of the record's once, got {twice[0]}")
-        return self
+    @field_validator(*(table.value for table in _READ_BACK))
+    @classmethod
+    def _each_meaning_once(cls, told: dict[Any, Any]) -> dict[Any, Any]:
+        first: dict[object, object] = {}
+        for ours, its in told.items():
+            meant = its if isinstance(its, str) or its is None else (its.system, its.code)
+            known = ours if meant is None else first.setdefault(meant, ours)
+            if known != ours:
+                word = its if isinstance(its, str) else its.code
+                raise ValueError(
+                    f"expected each of the record's once, got {word} for both {known} and {ours}"
+                )
+        return told
+
+    def told(self, table: Table) -> bool:
+        """Say whether the record is told anything of this table."""
+        as_ours = {Table.CHARGES: self.charges_as_ours, Table.TEETH: self.teeth_as_ours}
+        return table is Table.CHARGES or bool(self._listed(table)) or as_ours.get(table, False)
+
+    def lacks(self, table: Table, ours: str) -> bool:
+        """Say whether a posting with this code of ours has to wait: the table has to have it."""
+        as_ours = {Table.CHARGES: self.charges_as_ours, Table.TEETH: self.teeth_as_ours}
+        if not self.told(table) or as_ours.get(table, False):
+            return False
+        return ours not in self._listed(table)
+
+    def coded(self, table: Table, ours: str) -> RecordCode | None:
+        """Give the record's code of one of ours, with its system; None where it is told none."""
+        its = self._listed(table).get(ours)
+        as_ours = {Table.CHARGES: self.charges_as_ours, Table.TEETH: self.teeth_as_ours}
+        if its is None:
+            if ours in self._listed(table) or not as_ours.get(table, False):
+                return None
+            its = RecordCode(code=ours)
+        return its.model_copy(update={"system": its.system or getattr(self, _SYSTEMS[table])})
+
+    def listed(self, table: Table) -> tuple[str, ...]:
+        """Give our codes that the file lists, in its order."""
+        return tuple(self._listed(table))
 
     def charge(self, code: str) -> str | None:
         """Give the record's code of one of ours; None where it has none."""
@@ -77,11 +151,17 @@ class PostedCodes(Contract):
 
     def charge_of(self, record_code: str) -> str:
         """Give our code of one of the record's, or the record's as it is."""
-        return next((ours for ours, its in self.charges.items() if its == record_code), record_code)
+        return self.ours(Table.CHARGES, record_code) or record_code
 
     def site_of(self, organisation: str) -> str | None:
         """Give the site that an organisation of the record is."""
-        return next((ours for ours, its in self.sites.items() if its == organisation), None)
+        return self.ours(Table.SITES, organisation)
+
+    def ours(self, table: Table, record_code: str) -> str | None:
+        """Give our code of one of the record's; None where none is listed, or several are."""
+        listed = self._listed(table).items()
+        found = [ours for ours, its in listed if its is not None and its.code == record_code]
+        return found[0] if len(found) == 1 else None
 
     def unmapped(
         self, charges: Iterable[str], signers: Iterable[str], sites: Iterable[str]
@@ -91,18 +171,34 @@ class PostedCodes(Contract):
         A group that lists no staff posts their short names, which the record takes as text. With
         one site none need be listed: every line of the record is that site's.
         """
-        yield from (f"charges.{code}" for code in sorted(set(charges)) if not self.charge(code))
-        if self.staff:
-            yield from (f"staff.{name}" for name in sorted(set(signers)) if name not in self.staff)
-        all_sites = sorted(set(sites))
-        if self.sites or len(all_sites) > 1:
-            yield from (f"sites.{name}" for name in all_sites if name not in self.sites)
+        yield from self.lacking(Table.CHARGES, charges)
+        yield from self.lacking(Table.STAFF, signers)
+        yield from self.lacking(Table.SITES, sites)
+
+    def lacking(self, table: Table, own: Iterable[str]) -> Iterator[str]:
+        """Name those of our codes that a table of the file does not have, as ``field.name``."""
+        names = sorted(set(own))
+        if table is Table.SITES and not self.sites and len(names) > 1:
+            # Lines of the record that are not ours can be told apart by its organisation alone.
+            yield from (f"{table}.{name}" for name in names)
+            return
+        yield from (f"{table}.{name}" for name in names if self.lacks(table, name))
+
+    def _listed(self, table: Table) -> dict[str, RecordCode | None]:
+        told: dict[Any, Any] = getattr(self, table.value)
+        return {
+            str(ours): RecordCode(code=its) if isinstance(its, str) else its
+            for ours, its in told.items()
+        }
 
 
 OURS = PostedCodes(charges_as_ours=True)
 """Where a group has no file: the record takes the tariff's codes, and learns no names."""
 
 
-def load_posted_codes(path: Path) -> PostedCodes:
-    """Read a group's file. Raises InvalidInput, naming the field, where it breaks the contract."""
-    return read_rules(PostedCodes, path)
+def load_posted_codes(path: Path | None = None) -> PostedCodes:
+    """Read a group's file; without ``path`` the invented example shipped here.
+
+    Raises InvalidInput, naming the field and the line, where the file breaks the contract.
+    """
+    return read_rules(PostedCodes, path or files(__package__) / "posted_codes_invented.yaml")
