@@ -1,13 +1,14 @@
-"""The buses and stores that the contract is held against."""
+"""The buses that the contract is held against, and what several of its suites start from."""
 
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
 from tests.contract.bus_cases import WORK, Backend
+from tests.contract.record_store import open_store
+from tests.contract.records_line import Line
 
 
 @pytest.fixture(params=["embedded", pytest.param("amqp", marks=pytest.mark.broker)])
@@ -33,8 +34,13 @@ def amqp_bus(amqp_url: str) -> Iterator[Backend]:
 
 @pytest.fixture
 def store(database_url: str) -> Iterator[Store]:
-    """Each database in turn, with the schema of today."""
-    opened = Store(database_url)
-    migrate(opened)
+    """Each database in turn, at the newest schema."""
+    opened = open_store(database_url)
     yield opened
     opened.close()
+
+
+@pytest.fixture
+def line(store: Store, tmp_path: Path) -> Line:
+    """The records service on each database in turn."""
+    return Line(store, tmp_path / "record")

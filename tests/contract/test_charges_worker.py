@@ -1,52 +1,35 @@
 """The charges worker on a real store: messages in, the ledger and the newest charges out."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import date, timedelta
 from decimal import Decimal
 from itertools import permutations
 from typing import Any
 
 import pytest
-from sqlalchemy import select
 
 from schemas.conclusions import ChargesAssessed, ImageUse, StudyAssessed
 from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
 from schemas.facts import ChargesReleased, PostingAnswered, PostingOutcome
-from schemas.messages import parse
 from schemas.tariffs import TariffBook, load_tariffs
 from services.charges import store as charges_store
 from services.charges.ledger import balance, standing
 from services.charges.worker import ChargesHandler, tariff_code
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
-from services.runtime.tables import OUTBOX
 from services.runtime.worker import Work
 from tests.assessed import GROUP, START, STUDY, assessed, image, message
+from tests.handled import handle, sent
 
 HANDLER = ChargesHandler(GROUP, load_tariffs())
 
 
-@pytest.fixture
-def store(database_url: str) -> Iterator[Store]:
-    opened = Store(database_url)
-    migrate(opened)
-    yield opened
-    opened.close()
-
-
 def _handle(store: Store, messages: Sequence[Message[Payload]]) -> None:
-    """Do what the runtime's worker does: one transaction, messages out with it."""
-    with store.begin() as connection:
-        work = Work(connection, store)
-        HANDLER(work, messages)
-        work.flush("charges")
+    handle(store, HANDLER, "charges", messages)
 
 
 def _sent(store: Store) -> list[ChargesAssessed]:
-    with store.read() as connection:
-        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars().all()
-    payloads = [parse(body).payload for body in bodies]
+    payloads = [one.payload for one in sent(store)]
     assert all(isinstance(payload, ChargesAssessed) for payload in payloads)
     return [payload for payload in payloads if isinstance(payload, ChargesAssessed)]
 
@@ -160,12 +143,9 @@ def test_what_follows_carries_the_chain_of_its_cause(store: Store) -> None:
     cause = message(assessed(1, [image(1)]))
     _handle(store, [cause])
 
-    with store.read() as connection:
-        (body,) = connection.execute(select(OUTBOX.c.body)).scalars()
-    sent = parse(body)
-
-    assert (sent.causation_id, sent.correlation_id) == (cause.id, cause.correlation_id)
-    assert (sent.source.name, sent.site) == ("charges", "north")
+    (told,) = sent(store)
+    assert (told.causation_id, told.correlation_id) == (cause.id, cause.correlation_id)
+    assert (told.source.name, told.site) == ("charges", "north")
 
 
 def test_permuted_and_doubled_messages_end_in_the_same_charges(store: Store) -> None:

@@ -1,46 +1,30 @@
 """Reminders of unsigned notes on a real store: each told once, none of a signed note."""
 
 import json
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 import typer
-from sqlalchemy import select
 from typer.testing import CliRunner
 
 from schemas.conclusions import NoteUnsigned
 from schemas.envelope import Message, Payload
 from schemas.facts.desk import NoteSigned
-from schemas.messages import parse
 from services.notes import store as notes_store
 from services.notes.reminder import Reminder
 from services.notes.unsigned_commands import show_unsigned_notes
 from services.notes.worker import NotesHandler
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
-from services.runtime.tables import OUTBOX
-from services.runtime.worker import Work
 from tests.assessed import GROUP, START, STUDY, assessed, image, message, view
+from tests.handled import handle, sent
 
 HANDLER = NotesHandler(GROUP)
 CLOSED = assessed(1, [image(1)], views=(view(1),), closed=True)
 
 
-@pytest.fixture
-def store(database_url: str) -> Iterator[Store]:
-    opened = Store(database_url)
-    migrate(opened)
-    yield opened
-    opened.close()
-
-
 def _handle(store: Store, *messages: Message[Payload]) -> None:
-    with store.begin() as connection:
-        work = Work(connection, store)
-        HANDLER(work, messages)
-        work.flush("notes")
+    handle(store, HANDLER, "notes", messages)
 
 
 def _reminder(store: Store) -> Reminder:
@@ -48,9 +32,7 @@ def _reminder(store: Store) -> Reminder:
 
 
 def _told(store: Store) -> list[NoteUnsigned]:
-    with store.read() as connection:
-        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars().all()
-    payloads = [parse(body).payload for body in bodies]
+    payloads = [one.payload for one in sent(store)]
     return [payload for payload in payloads if isinstance(payload, NoteUnsigned)]
 
 

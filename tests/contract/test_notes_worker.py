@@ -1,11 +1,10 @@
 """The notes worker on a real store: what is kept, what is told, and what goes to a person."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import timedelta
 from itertools import permutations
 
 import pytest
-from sqlalchemy import select
 
 from schemas.conclusions import NoteState, NoteWritten, StudyAssessed
 from schemas.envelope import Message, Payload
@@ -22,37 +21,21 @@ from services.notes import store as notes_store
 from services.notes.content import content_sha256
 from services.notes.worker import NotesHandler
 from services.runtime import triage
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
-from services.runtime.tables import OUTBOX
-from services.runtime.worker import Work
 from tests.assessed import GROUP, START, STUDY, assessed, image, message, view
+from tests.handled import handle, sent
 
 HANDLER = NotesHandler(GROUP)
 CLOSED = assessed(1, [image(1)], views=(view(1),), closed=True)
 NEWER = assessed(2, [image(1), image(2)], views=(view(1), view(2)), closed=True)
 
 
-@pytest.fixture
-def store(database_url: str) -> Iterator[Store]:
-    opened = Store(database_url)
-    migrate(opened)
-    yield opened
-    opened.close()
-
-
 def _handle(store: Store, *messages: Message[Payload]) -> None:
-    """Do what the runtime's worker does: one transaction, messages out with it."""
-    with store.begin() as connection:
-        work = Work(connection, store)
-        HANDLER(work, messages)
-        work.flush("notes")
+    handle(store, HANDLER, "notes", messages)
 
 
 def _sent(store: Store) -> list[NoteWritten]:
-    with store.read() as connection:
-        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars().all()
-    payloads = [parse(body).payload for body in bodies]
+    payloads = [one.payload for one in sent(store)]
     assert all(isinstance(payload, NoteWritten) for payload in payloads)
     return [payload for payload in payloads if isinstance(payload, NoteWritten)]
 
@@ -249,12 +232,9 @@ def test_what_follows_carries_the_chain_of_its_cause(store: Store) -> None:
     cause = message(CLOSED)
     _handle(store, cause)
 
-    with store.read() as connection:
-        (body,) = connection.execute(select(OUTBOX.c.body)).scalars()
-    sent = parse(body)
-
-    assert (sent.causation_id, sent.correlation_id) == (cause.id, cause.correlation_id)
-    assert (sent.source.name, sent.site) == ("notes", "north")
+    (told,) = sent(store)
+    assert (told.causation_id, told.correlation_id) == (cause.id, cause.correlation_id)
+    assert (told.source.name, told.site) == ("notes", "north")
 
 
 def test_an_unknown_site_is_named(store: Store) -> None:

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -13,43 +10,18 @@ from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian
 from pypdf import PdfReader
 
-from schemas.conclusions import NoteWritten, StudyAssessed
 from schemas.teeth import Species
-from services.notes.note_file import NoteFile
-from services.notes.store import KeptNote, write_note
-from services.runtime.migrate import migrate
-from services.runtime.settings import Settings
-from services.runtime.store import Store
 from tests.assessed import STUDY
+from tests.command_line import gomphosis, own_environment
+from tests.kept_notes import keep
 from tests.noted import full_mouth, noted
 
-GROUP_DIR = Path(__file__).parents[2] / "demo" / "group"
 SITE = "bramble"
 
 
 @pytest.fixture
 def environment(tmp_path: Path) -> dict[str, str]:
-    own = {
-        "GOMPHOSIS_DATA_DIR": str(tmp_path / "data"),
-        "GOMPHOSIS_GROUP_DIR": str(GROUP_DIR),
-        "COLUMNS": "200",
-    }
-    return dict(os.environ) | own
-
-
-def keep(tmp_path: Path, study: StudyAssessed, note: NoteWritten | None, *sites: str) -> None:
-    """Keep a note as the notes worker does."""
-    (tmp_path / "data").mkdir()
-    settings = Settings(data_dir=tmp_path / "data", group_dir=GROUP_DIR)
-    store = Store(settings.store_url, 1)
-    try:
-        migrate(store)
-        with store.begin() as connection:
-            for site in sites:
-                now = KeptNote(NoteFile(assessment=study), 1, note)
-                write_note(connection, site, study.study_instance_uid, KeptNote(), now)
-    finally:
-        store.close()
+    return own_environment(tmp_path)
 
 
 def keep_image(tmp_path: Path, day: str, uid: str) -> None:
@@ -67,17 +39,6 @@ def keep_image(tmp_path: Path, day: str, uid: str) -> None:
     made.save_as(path, enforce_file_format=True)
 
 
-def command(environment: dict[str, str], *arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "services.runtime.cli.main", "note-pdf", *arguments],
-        env=environment,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
-
-
 def test_a_note_is_written_once_with_its_pictures_and_never_over_another_file(
     tmp_path: Path, environment: dict[str, str]
 ) -> None:
@@ -88,9 +49,9 @@ def test_a_note_is_written_once_with_its_pictures_and_never_over_another_file(
     keep_image(tmp_path, "2026/03/03", two.sop_instance_uid)
     out = tmp_path / "note.pdf"
 
-    first = command(environment, STUDY, "--out", str(out))
+    first = gomphosis(environment, "note-pdf", STUDY, "--out", str(out))
     made = out.read_bytes()
-    second = command(environment, STUDY, "--out", str(out))
+    second = gomphosis(environment, "note-pdf", STUDY, "--out", str(out))
 
     assert first.returncode == 0, first.stderr
     assert f"draft, revision 1; 2 of {len(study.images)} pictures." in first.stdout
@@ -110,7 +71,7 @@ def test_a_note_that_is_not_known_is_said_so(tmp_path: Path, environment: dict[s
     out = tmp_path / "note.pdf"
 
     for asked in (STUDY, "2.25.404"):
-        told = command(environment, asked, "--out", str(out))
+        told = gomphosis(environment, "note-pdf", asked, "--out", str(out))
         assert told.returncode == 3
         assert f"study {asked}: no note of it is known" in told.stderr
     assert not out.exists()
@@ -123,8 +84,8 @@ def test_where_two_sites_know_the_study_the_site_is_asked_for(
     keep(tmp_path, study, noted(study), "another", SITE)
     out = tmp_path / "note.pdf"
 
-    unclear = command(environment, STUDY, "--out", str(out))
-    named = command(environment, STUDY, "--out", str(out), "--site", SITE)
+    unclear = gomphosis(environment, "note-pdf", STUDY, "--out", str(out))
+    named = gomphosis(environment, "note-pdf", STUDY, "--out", str(out), "--site", SITE)
 
     assert unclear.returncode == 2
     assert f"expected --site, one of another, {SITE}" in unclear.stderr

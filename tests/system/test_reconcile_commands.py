@@ -2,10 +2,6 @@
 
 import csv
 import json
-import os
-import subprocess
-import sys
-from collections.abc import Sequence
 from datetime import timedelta
 from pathlib import Path
 
@@ -13,35 +9,17 @@ import openpyxl
 import pytest
 from sqlalchemy import text
 
-from schemas.envelope import Message, Payload
 from schemas.facts import PostingAnswered, PostingOutcome, RecordLine, RecordLinesRead
 from schemas.tariffs import load_tariffs
 from services.charges.store import read_ledger
 from services.charges.worker import ChargesHandler
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
-from services.runtime.worker import Work
 from tests.assessed import GROUP, START, STUDY, assessed, image, message
+from tests.command_line import gomphosis, own_environment
+from tests.handled import handle
 
 HOSTILE = "=HYPERLINK(invented)"
-
-
-def _gomphosis(environment: dict[str, str], *arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "services.runtime.cli.main", *arguments],
-        env=environment,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=100,
-    )
-
-
-def _handle(store: Store, messages: Sequence[Message[Payload]]) -> None:
-    with store.begin() as connection:
-        work = Work(connection, store)
-        ChargesHandler(GROUP, load_tariffs())(work, messages)
-        work.flush("charges")
 
 
 @pytest.fixture
@@ -49,15 +27,11 @@ def environment(tmp_path: Path) -> dict[str, str]:
     """A store with one study of two views: one charge is lost, one line was entered by hand."""
     (tmp_path / "group").mkdir()
     (tmp_path / "group" / "group.yaml").write_text(GROUP.model_dump_json())  # JSON is YAML too
-    own = {
-        "GOMPHOSIS_DATA_DIR": str(tmp_path / "data"),
-        "GOMPHOSIS_GROUP_DIR": str(tmp_path / "group"),
-        "COLUMNS": "250",
-    }
-    environment = dict(os.environ) | own
+    environment = own_environment(tmp_path, tmp_path / "group") | {"COLUMNS": "250"}
     store = Store(f"sqlite:///{tmp_path / 'data'}/gomphosis.sqlite")
     migrate(store)
-    _handle(store, [message(assessed(1, [image(1), image(2)], closed=True))])
+    handler = ChargesHandler(GROUP, load_tariffs())
+    handle(store, handler, "charges", [message(assessed(1, [image(1), image(2)], closed=True))])
     with store.read() as connection:
         ledger = read_ledger(connection, "north", STUDY)
     lines = [
@@ -90,13 +64,13 @@ def environment(tmp_path: Path) -> dict[str, str]:
     reading = RecordLinesRead(
         day=ledger[0].service_day, read_at=at, lines=(*lines[:1], *lines[2:], by_hand)
     )
-    _handle(store, [*answers, message(reading, at=at)])
+    handle(store, handler, "charges", [*answers, message(reading, at=at)])
     store.close()
     return environment
 
 
 def test_a_day_is_told_in_words_with_totals_that_balance(environment: dict[str, str]) -> None:
-    told = _gomphosis(environment, "reconcile", "--site", "north", "--day", "2026-03-02")
+    told = gomphosis(environment, "reconcile", "--site", "north", "--day", "2026-03-02")
 
     assert told.returncode == 0, told.stderr
     assert "images: 2 seen = 2 charged + 0 not charged" in told.stdout
@@ -111,7 +85,7 @@ def test_a_month_is_written_as_csv_workbook_and_json_that_agree(
 ) -> None:
     sheet, book = tmp_path / "march.csv", tmp_path / "march.xlsx"
 
-    told = _gomphosis(
+    told = gomphosis(
         environment, "reconcile", "--site", "north", "--month", "2026-03", "--all", "--json",
         "--csv", str(sheet), "--xlsx", str(book),
     )  # fmt: skip
@@ -146,9 +120,9 @@ def test_a_month_is_written_as_csv_workbook_and_json_that_agree(
 
 
 def test_wrong_use_is_told_with_its_code(environment: dict[str, str], tmp_path: Path) -> None:
-    neither = _gomphosis(environment, "reconcile", "--site", "north")
-    nowhere = _gomphosis(environment, "reconcile", "--site", "nowhere", "--day", "2026-03-02")
-    blocked = _gomphosis(
+    neither = gomphosis(environment, "reconcile", "--site", "north")
+    nowhere = gomphosis(environment, "reconcile", "--site", "nowhere", "--day", "2026-03-02")
+    blocked = gomphosis(
         environment, "reconcile", "--site", "north", "--day", "2026-03-02",
         "--xlsx", str(tmp_path / "no" / "x.xlsx"),
     )  # fmt: skip
@@ -161,7 +135,7 @@ def test_wrong_use_is_told_with_its_code(environment: dict[str, str], tmp_path: 
 def test_the_audit_is_whole_until_somebody_changes_it(
     environment: dict[str, str], tmp_path: Path
 ) -> None:
-    whole = _gomphosis(environment, "verify-audit", "--json")
+    whole = gomphosis(environment, "verify-audit", "--json")
     (found,) = json.loads(whole.stdout)
     head = f"{found['head']['number']}:{found['head']['hash']}"
     assert (whole.returncode, found["broken"]) == (0, None)
@@ -172,9 +146,9 @@ def test_the_audit_is_whole_until_somebody_changes_it(
         connection.execute(text("DELETE FROM charges_audit WHERE number = :last"), {"last": last})
     store.close()
 
-    without = _gomphosis(environment, "verify-audit")
-    with_head = _gomphosis(environment, "verify-audit", "--site", "north", "--head", head)
-    wrong = _gomphosis(environment, "verify-audit", "--site", "north", "--head", "7")
+    without = gomphosis(environment, "verify-audit")
+    with_head = gomphosis(environment, "verify-audit", "--site", "north", "--head", head)
+    wrong = gomphosis(environment, "verify-audit", "--site", "north", "--head", "7")
 
     assert (without.returncode, with_head.returncode, wrong.returncode) == (0, 4, 2)
     assert f"BROKEN at row {last}: cut off" in with_head.stdout
@@ -188,8 +162,8 @@ def test_the_record_is_read_back_on_demand(environment: dict[str, str], tmp_path
     (held / "1.json").write_text(json.dumps(line))
     period = ("--site", "north", "--from", "2026-03-01", "--to", "2026-03-31")
 
-    first = _gomphosis(environment, "read-back", *period)
-    second = _gomphosis(environment, "read-back", *period)
+    first = gomphosis(environment, "read-back", *period)
+    second = gomphosis(environment, "read-back", *period)
 
     assert first.stdout == "north: 1 day changed since the last reading\n", first.stderr
     assert second.stdout == "north: 0 days changed since the last reading\n"

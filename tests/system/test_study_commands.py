@@ -1,9 +1,6 @@
 """What the command line says of studies: why something was concluded, and how much is rejected."""
 
 import json
-import os
-import subprocess
-import sys
 from datetime import date
 from pathlib import Path
 
@@ -15,33 +12,17 @@ from services.assessment.revisions import digest_of
 from services.assessment.room_day import RoomDay
 from services.assessment.study import assess_room_day
 from services.runtime.store import Store
+from tests.command_line import gomphosis, own_environment
 from tests.room_facts import STUDY, after, exposure, image, order, rules, site, told
 
-_GROUP = Path(__file__).parents[2] / "demo" / "group"
 DAY = RoomDay("north", "dental-1", date(2026, 3, 2))
-
-
-def _gomphosis(environment: dict[str, str], *arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "services.runtime.cli.main", *arguments],
-        env=environment,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
 
 
 @pytest.fixture
 def environment(tmp_path: Path) -> dict[str, str]:
     """A migrated store that holds one study: a rejected image, its retake, an excused view."""
-    own = {
-        "GOMPHOSIS_DATA_DIR": str(tmp_path / "data"),
-        "GOMPHOSIS_GROUP_DIR": str(_GROUP),
-        "COLUMNS": "200",
-    }
-    environment = dict(os.environ) | own
-    assert _gomphosis(environment, "migrate").returncode == 0
+    environment = own_environment(tmp_path)
+    assert gomphosis(environment, "migrate").returncode == 0
     facts = [
         order(),
         exposure(1, 0.0, operator="tech-1"),
@@ -69,7 +50,7 @@ def environment(tmp_path: Path) -> dict[str, str]:
 def test_each_conclusion_is_shown_with_its_rule_and_the_whole_keys_of_its_facts(
     environment: dict[str, str],
 ) -> None:
-    shown = _gomphosis(environment, "study", STUDY, "--why")
+    shown = gomphosis(environment, "study", STUDY, "--why")
 
     assert shown.returncode == 0, shown.stderr
     lines = shown.stdout.splitlines()
@@ -86,7 +67,7 @@ def test_each_conclusion_is_shown_with_its_rule_and_the_whole_keys_of_its_facts(
 def test_rates_are_told_with_interval_targets_and_no_verdict_on_few_images(
     environment: dict[str, str],
 ) -> None:
-    shown = _gomphosis(environment, "reject-rates", "--by", "operator", "--site", "north")
+    shown = gomphosis(environment, "reject-rates", "--by", "operator", "--site", "north")
 
     assert shown.returncode == 0, shown.stderr
     assert "1 of 2: 50.0% (9.5% to 90.5%)" in shown.stdout
@@ -98,9 +79,9 @@ def test_rates_are_told_with_interval_targets_and_no_verdict_on_few_images(
 def test_rates_are_there_for_a_script_and_a_period_bounds_them(
     environment: dict[str, str],
 ) -> None:
-    inside = json.loads(_gomphosis(environment, "reject-rates", "--json").stdout)
+    inside = json.loads(gomphosis(environment, "reject-rates", "--json").stdout)
     outside = json.loads(
-        _gomphosis(environment, "reject-rates", "--json", "--from", "2026-03-03").stdout
+        gomphosis(environment, "reject-rates", "--json", "--from", "2026-03-03").stdout
     )
 
     (whole,) = inside["rates"]
@@ -110,7 +91,7 @@ def test_rates_are_there_for_a_script_and_a_period_bounds_them(
 
 
 def test_a_wrong_day_is_refused_with_the_form_that_is_wanted(environment: dict[str, str]) -> None:
-    refused = _gomphosis(environment, "reject-rates", "--from", "yesterday")
+    refused = gomphosis(environment, "reject-rates", "--from", "yesterday")
 
     assert refused.returncode == 2
     assert "%Y-%m-%d" in refused.stderr

@@ -1,9 +1,6 @@
 """`gomphosis check-tariff` and `gomphosis price-again`, as a person types them."""
 
 import json
-import os
-import subprocess
-import sys
 from datetime import UTC, date
 from pathlib import Path
 from typing import Any
@@ -16,31 +13,15 @@ from services.charges import store as charges_store
 from services.charges.assess import ChargedStudy, assess_charges
 from services.runtime.store import Store
 from tests.assessed import assessed, image
+from tests.command_line import gomphosis, own_environment
 
 _ROOT = Path(__file__).parents[2]
-_GROUP = _ROOT / "demo" / "group"
 _PACKAGED = _ROOT / "schemas" / "tariffs" / "invented_2026.yaml"
 
 
 @pytest.fixture
 def environment(tmp_path: Path) -> dict[str, str]:
-    own = {
-        "GOMPHOSIS_DATA_DIR": str(tmp_path / "data"),
-        "GOMPHOSIS_GROUP_DIR": str(_GROUP),
-        "COLUMNS": "200",
-    }
-    return dict(os.environ) | own
-
-
-def _gomphosis(environment: dict[str, str], *arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "services.runtime.cli.main", *arguments],
-        env=environment,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=120,
-    )
+    return own_environment(tmp_path)
 
 
 def _own(folder: Path, **changes: Any) -> Path:
@@ -51,7 +32,7 @@ def _own(folder: Path, **changes: Any) -> Path:
 
 
 def test_a_sound_tariff_is_called_so(environment: dict[str, str]) -> None:
-    shown = _gomphosis(environment, "check-tariff", str(_PACKAGED))
+    shown = gomphosis(environment, "check-tariff", str(_PACKAGED))
 
     assert shown.returncode == 0, shown.stderr
     assert "Nothing odd was found." in shown.stdout
@@ -68,8 +49,8 @@ def test_a_rule_that_never_counts_ends_with_four_and_prices_are_compared(
     path = _own(tmp_path, **content)
     arguments = ("check-tariff", str(path), "--against", str(_PACKAGED))
 
-    shown = _gomphosis(environment, *arguments)
-    told = json.loads(_gomphosis(environment, *arguments, "--json").stdout)
+    shown = gomphosis(environment, *arguments)
+    told = json.loads(gomphosis(environment, *arguments, "--json").stdout)
 
     assert shown.returncode == 4
     assert "unreachable" in shown.stdout
@@ -84,7 +65,7 @@ def test_a_rule_that_never_counts_ends_with_four_and_prices_are_compared(
 def test_a_file_that_is_no_tariff_is_refused_by_its_field(
     environment: dict[str, str], tmp_path: Path
 ) -> None:
-    shown = _gomphosis(environment, "check-tariff", str(_own(tmp_path, discount="10")))
+    shown = gomphosis(environment, "check-tariff", str(_own(tmp_path, discount="10")))
 
     assert shown.returncode == 1
     assert "discount" in shown.stderr
@@ -94,7 +75,7 @@ def test_a_period_priced_again_shows_the_difference_for_each_code_and_keeps_noth
     environment: dict[str, str], tmp_path: Path
 ) -> None:
     # given: two studies of March that were charged
-    assert _gomphosis(environment, "migrate").returncode == 0
+    assert gomphosis(environment, "migrate").returncode == 0
     tariff = load_tariffs().on("invented-2026", date(2026, 3, 2))
     opened = Store(f"sqlite:///{tmp_path / 'data'}/gomphosis.sqlite")
     for uid, images in (("2.25.1", [image(1), image(2)]), ("2.25.2", [image(1)])):
@@ -111,8 +92,8 @@ def test_a_period_priced_again_shows_the_difference_for_each_code_and_keeps_noth
     period = ("--tariff", str(path), "--from", "2026-03-01", "--to", "2026-03-31")
 
     # when
-    told = json.loads(_gomphosis(environment, "price-again", *period, "--json").stdout)
-    shown = _gomphosis(environment, "price-again", *period)
+    told = json.loads(gomphosis(environment, "price-again", *period, "--json").stdout)
+    shown = gomphosis(environment, "price-again", *period)
 
     # then
     assert told["codes"]["INV-DOG-FIRST"] == {
@@ -126,14 +107,14 @@ def test_a_period_priced_again_shows_the_difference_for_each_code_and_keeps_noth
     assert (told["studies"], told["dearer"], told["difference"]) == (2, 2, "2.50")
     assert "2 studies from 2026-03-01 to 2026-03-31" in shown.stdout
     assert "+2.50" in shown.stdout
-    again = json.loads(_gomphosis(environment, "price-again", *period, "--json").stdout)
+    again = json.loads(gomphosis(environment, "price-again", *period, "--json").stdout)
     assert again == told
 
 
 def test_a_tariff_in_another_currency_is_not_compared(
     environment: dict[str, str], tmp_path: Path
 ) -> None:
-    assert _gomphosis(environment, "migrate").returncode == 0
+    assert gomphosis(environment, "migrate").returncode == 0
     tariff = load_tariffs().on("invented-2026", date(2026, 3, 2))
     opened = Store(f"sqlite:///{tmp_path / 'data'}/gomphosis.sqlite")
     study = ChargedStudy(assessment=assessed(images=[image(1)]))
@@ -143,7 +124,7 @@ def test_a_tariff_in_another_currency_is_not_compared(
     opened.close()
     path = _own(tmp_path, currency="CHF")
 
-    shown = _gomphosis(
+    shown = gomphosis(
         environment,
         "price-again",
         "--tariff",
