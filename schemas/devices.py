@@ -10,6 +10,7 @@ from schemas.base import Contract, Name, Positive, Tooth
 from schemas.facts.desk import Sha256
 from schemas.facts.exposure import Receptor
 from schemas.outputs import Waveform
+from schemas.people import Reach
 from schemas.tube_calibration import TubeCalibration
 
 AeTitle = Annotated[str, Field(min_length=1, max_length=16, pattern=r"^[\x21-\x5b\x5d-\x7e]+$")]
@@ -29,6 +30,7 @@ class DeviceKind(StrEnum):
     STATION = "station"
     RECORD = "record"
     TABLET = "tablet"
+    CONSOLE = "console"
 
 
 class Tube(Contract):
@@ -119,6 +121,7 @@ class Device(Contract):
     ``token_sha256`` is the hash of its HTTP token: the token itself is never written down.
     ``certificate_sha256`` is that of its client certificate (DER), where it speaks DICOM over TLS.
     ``presets`` maps a generator's preset names to teeth; that grouping is the site's own.
+    A console speaks for the people of its site, or of every site (``speaks_for: group``).
     """
 
     name: Name
@@ -132,6 +135,7 @@ class Device(Contract):
     serial: Annotated[str, Field(min_length=1, max_length=64)] | None = None
     tube: Tube | None = None
     presets: dict[Name, tuple[Tooth, ...]] = Field(default_factory=dict)
+    speaks_for: Reach = "site"
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {

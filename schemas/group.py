@@ -167,6 +167,20 @@ class Group(Contract):
             raise ValueError("expected each pair of called and calling AE title once")
         return self
 
+    @model_validator(mode="after")
+    def _people_are_told_apart(self) -> Self:
+        people = [person for site in self.sites for person in site.people]
+        subjects = [person.oidc_subject for person in people if person.oidc_subject]
+        if len(subjects) != len(set(subjects)):
+            raise ValueError("expected every oidc_subject once in the group")
+        names = [person.name for person in people]
+        for person in people:
+            if person.reach == "group" and names.count(person.name) > 1:
+                raise ValueError(
+                    f"expected the name of {person.name}, who reaches every site, once in the group"
+                )
+        return self
+
     def site(self, name: str) -> Site:
         for site in self.sites:
             if site.name == name:
@@ -181,6 +195,14 @@ class Group(Contract):
             for device in site.devices:
                 if device.ae_title == calling and device.is_at(address):
                     return site, device
+        return None
+
+    def person(self, site: str, name: str) -> tuple[Site, Person] | None:
+        """Find a member of a site's own staff."""
+        for one in self.sites:
+            for person in one.people:
+                if (one.name, person.name) == (site, name):
+                    return one, person
         return None
 
     def token_holder(self, token: str) -> tuple[Site, Device | Person] | None:

@@ -42,6 +42,7 @@ TOKENS = {
     "tablet-1": "invented-token-tablet",
     "vet-1": "invented-token-vet",
     "tech-1": "invented-token-tech",
+    "console-1": "invented-token-console",
 }
 
 
@@ -95,6 +96,7 @@ GROUP: dict[str, Any] = {
                     "token_sha256": _hash("record-north"),
                 },
                 {"name": "tablet-1", "kind": "tablet", "token_sha256": _hash("tablet-1")},
+                {"name": "console-1", "kind": "console", "token_sha256": _hash("console-1")},
             ],
             "people": [
                 {

@@ -3,7 +3,7 @@
 #
 #   tests/provision.sh environment run|dev    the Python environment .venv from requirements/*.lock
 #   tests/provision.sh environment bench      the one of the benchmarks, build/bench-venv
-#   tests/provision.sh servers                RabbitMQ, PostgreSQL, DCMTK (Debian packages, as root)
+#   tests/provision.sh servers                RabbitMQ, PostgreSQL, DCMTK, Chromium (Debian packages, as root)
 #
 # Running it again does nothing when nothing has changed.
 set -eu
@@ -89,6 +89,7 @@ missing_packages() {
     done
     [ -n "$found" ] || printf 'postgresql '
     [ -x /usr/bin/storescu ] || printf 'dcmtk '
+    [ -x /usr/bin/chromium ] || printf 'chromium '
     docker compose version >/dev/null 2>&1 || command -v docker-compose >/dev/null || printf 'docker-compose '
 }
 

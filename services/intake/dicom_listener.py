@@ -19,10 +19,10 @@ from services.intake.dicom_tls import (
     presented_certificate_sha256,
 )
 from services.intake.dicom_wire import Wire
-from services.intake.ports import PortTaken
 from services.runtime.audit import Refusal
 from services.runtime.audit_writer import AuditWriter
 from services.runtime.metrics import DICOM_REQUESTS
+from services.runtime.ports import PortTaken
 
 log = structlog.get_logger(__name__)
 

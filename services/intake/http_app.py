@@ -9,9 +9,10 @@ from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
 from schemas.group import Group, Site
+from services.intake.consoles import acting_holder
 from services.intake.http_offers import OfferDesk
-from services.intake.permissions import Holder
-from services.intake.reauthentication import HEADER, secret_of
+from services.intake.permissions import Holder, NotPermitted
+from services.intake.reauthentication import HEADER, shown_in
 from services.runtime.audit import Refusal
 from services.runtime.audit_writer import AuditWriter
 from services.runtime.store import StoreUnavailable
@@ -42,13 +43,18 @@ def build_app(group: Group, desk: OfferDesk, max_body_bytes: int, audit: AuditWr
                 {"WWW-Authenticate": "Bearer"},
             )
         try:
+            found = acting_holder(group, *found, request.headers)
+        except NotPermitted as error:
+            refuse_acting(*found, error, request, audit)
+            return problem(403, error.field, error.expected)
+        try:
             body = await bounded_body(request, max_body_bytes)
         except TooLarge:
             # The rest is not read; the connection cannot carry another request.
             return problem(413, "body", f"at most {max_body_bytes} bytes", {"Connection": "close"})
         try:
-            secret = secret_of(request.headers.get(HEADER))
-            answered = await run_in_threadpool(desk.take, *found, body, address_of(request), secret)
+            shown = shown_in(request.headers.get(HEADER))
+            answered = await run_in_threadpool(desk.take, *found, body, address_of(request), shown)
         except StoreUnavailable as error:
             log.error("facts_not_taken", reason=str(error))
             return problem(
@@ -82,6 +88,17 @@ def refuse_token(request: Request, audit: AuditWriter) -> None:
     shown = "authorization" in request.headers
     reason = "token: expected one of this group" if shown else "token: expected one, found none"
     audit.refused(Refusal("http", "request", reason, address))
+
+
+def refuse_acting(
+    site: Site, holder: Holder, error: NotPermitted, request: Request, audit: AuditWriter
+) -> None:
+    """Note that somebody would speak for a person whom they may not speak for."""
+    reason = f"{error.field}: expected {error.expected}"
+    log.warning("acting_refused", audit=True, site=site.name, holder=holder.name)
+    audit.refused(
+        Refusal("http", "request", reason, address_of(request), site.name, holder=holder.name)
+    )
 
 
 async def bounded_body(request: Request, max_body_bytes: int) -> bytes:

@@ -2,7 +2,7 @@
 
 import json
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -18,6 +18,7 @@ from schemas.messages import invalid_input, load_json, open_envelope
 from services.intake.accept import AlreadyKnown, Conflict, accept, check_natural_key
 from services.intake.count import count_outcomes
 from services.intake.permissions import Holder, NotPermitted, check_permitted, source_of
+from services.intake.proofs import Proofs
 from services.intake.reauthentication import (
     NOTHING_SHOWN,
     Shown,
@@ -86,6 +87,7 @@ class OfferDesk:
         most: int,
         audit: AuditWriter,
     ) -> None:
+        self._proofs = Proofs()
         self._service = service
         self._group = group
         self._store = store
@@ -99,13 +101,13 @@ class OfferDesk:
         holder: Holder,
         body: bytes,
         address: str | None = None,
-        signing_secret: str | None = None,
+        shown: Shown = NOTHING_SHOWN,
     ) -> Answered:
         """Keep every offer of a body that can be kept; return once all that is durable.
 
         Status 200: all kept or known. 207: some were rejected. 403: the holder may tell none of
-        them. 400: the body is no JSON, and is kept for triage. ``signing_secret`` is what the
-        sender showed beside the token, for a signature.
+        them. 400: the body is no JSON, and is kept for triage. ``shown`` is what the sender
+        showed beside the token, for a signature.
 
         Raises StoreUnavailable: nothing was kept, the sender tries again.
         """
@@ -118,7 +120,7 @@ class OfferDesk:
         except InvalidInput as error:
             self._keep_for_triage([_Read(None, error, body, None)])
             return Answered(400, [_rejected(error, None)])
-        shown = Shown(signing_secret, count_signatures(offers))
+        shown = replace(shown, signatures=count_signatures(offers))
         read = [self._read(site, holder, offer, shown) for offer in offers]
         messages = [one.message for one in read if one.message is not None]
         with self._store.begin() as connection:
@@ -156,7 +158,7 @@ class OfferDesk:
             if told.kind not in _VERSION:
                 raise InvalidInput("kind", told.kind, f"one of {', '.join(sorted(_VERSION))}")
             check_permitted(holder, told.kind, told.payload)
-            check_signature(holder, told.kind, told.payload, shown)
+            check_signature(holder, told.kind, told.payload, shown, site.name, self._proofs.proves)
             message = sealed(_opened(body))
             check_natural_key(message)
         except InvalidInput as error:

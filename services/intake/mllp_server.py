@@ -16,9 +16,9 @@ from services.intake.dicom_tls import (
 )
 from services.intake.hl7_desk import Answered, Hl7Desk
 from services.intake.mllp_frames import BrokenStream, FrameReader, framed
-from services.intake.ports import PortTaken
 from services.runtime.audit import Refusal
 from services.runtime.audit_writer import AuditWriter
+from services.runtime.ports import PortTaken
 from services.runtime.settings import MllpSettings, SettingsError
 from services.runtime.store import StoreUnavailable
 

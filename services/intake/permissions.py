@@ -44,14 +44,21 @@ DEVICE_MAY_TELL: Final[dict[DeviceKind, frozenset[str]]] = {
         }
     ),
     DeviceKind.TABLET: CHAIRSIDE,
+    DeviceKind.CONSOLE: frozenset(),  # it tells what a person tells, in that person's name
 }
 
 ROLE_MAY_TELL: Final[dict[Role, frozenset[str]]] = {
-    Role.VET: CHAIRSIDE | {"charges_released", "note_amended", "note_signed", "note_addended"},
+    Role.VET: CHAIRSIDE
+    | {"charges_released", "note_amended", "note_signed", "note_addended", "note_released"},
     Role.TRAINEE: CHAIRSIDE | {"note_amended", "note_signed"},
     Role.TECHNICIAN: CHAIRSIDE,
     Role.LEAD: CHAIRSIDE
-    | {"charges_released", "charge_exception_decided", "charge_exception_countersigned"},
+    | {
+        "charges_released",
+        "note_released",
+        "charge_exception_decided",
+        "charge_exception_countersigned",
+    },
     Role.BILLING: frozenset({"charges_released", "charge_exception_decided"}),
     Role.ADMIN: frozenset({"clock_read", "patient_merged"}),
 }

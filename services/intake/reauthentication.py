@@ -1,9 +1,13 @@
 """Whoever signs proves anew who they are: a secret is shown with each signature, and one at a time.
 
 A bearer token may lie in a page that somebody left open. What a signature wants beside it comes in
-a header of its own, so that it is in no body, and with that in no triage entry and no log.
+a header of its own, so that it is in no body, and with that in no triage entry and no log. As
+``Bearer`` it is a long random text; as ``Basic`` (RFC 7617) what a person typed at a console.
 """
 
+import base64
+import binascii
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -25,6 +29,7 @@ class Shown:
 
     secret: str | None
     signatures: int
+    typed: bool = False
 
     def __repr__(self) -> str:
         return f"Shown(signatures={self.signatures})"
@@ -33,10 +38,42 @@ class Shown:
 NOTHING_SHOWN: Final = Shown(None, 0)
 
 
+Prove = Callable[[Person, str, Shown], bool]
+"""Tells whether a person of a site has shown what is theirs."""
+
+
+def by_secret(person: Person, _site: str, shown: Shown) -> bool:
+    """Compare a long random text."""
+    return shown.secret is not None and not shown.typed and person.proves(shown.secret)
+
+
 def secret_of(header: str | None) -> str | None:
     """Read the secret of a ``Signing-Authorization: Bearer <secret>``."""
     scheme, _, secret = (header or "").partition(" ")
     return secret.strip() or None if scheme.lower() == "bearer" else None
+
+
+def typed_of(header: str | None) -> str | None:
+    """Read what was typed: the password of a ``Signing-Authorization: Basic <base64>``.
+
+    The name in it is not looked at: who signs is whom the token, or its console, names.
+    """
+    scheme, _, told = (header or "").partition(" ")
+    if scheme.lower() != "basic":
+        return None
+    try:
+        text = base64.b64decode(told.strip(), validate=True).decode()
+    except (binascii.Error, UnicodeDecodeError):
+        return None
+    return text.partition(":")[2] or None
+
+
+def shown_in(header: str | None, signatures: int = 0) -> Shown:
+    """Read what a request showed."""
+    typed = typed_of(header)
+    if typed is not None:
+        return Shown(typed, signatures, typed=True)
+    return Shown(secret_of(header), signatures)
 
 
 def count_signatures(offers: list[Any]) -> int:
@@ -49,7 +86,14 @@ def _kind(offer: Any) -> str | None:
     return kind if isinstance(kind, str) else None
 
 
-def check_signature(holder: Holder, kind: str, payload: dict[str, Any], shown: Shown) -> None:
+def check_signature(
+    holder: Holder,
+    kind: str,
+    payload: dict[str, Any],
+    shown: Shown,
+    site: str = "",
+    prove: Prove = by_secret,
+) -> None:
     """Check that a signature's sender proves anew who they are.
 
     Raises NotPermitted, which is audited and kept nowhere else: a replay would make it a fact.
@@ -62,10 +106,11 @@ def check_signature(holder: Holder, kind: str, payload: dict[str, Any], shown: S
         )
     if shown.signatures != 1:
         raise NotPermitted("message", f"{shown.signatures} signatures", "one signature in a body")
-    if not isinstance(holder, Person) or shown.secret is None or not holder.proves(shown.secret):
+    if not isinstance(holder, Person) or not prove(holder, site, shown):
         what = "none" if shown.secret is None else "another"
+        secret = "password or signing secret" if shown.typed else "bearer secret"
         raise NotPermitted(
-            HEADER, what, f"a bearer secret of {holder.name}'s own, shown with each signature"
+            HEADER, what, f"a {secret} of {holder.name}'s own, shown with each signature"
         )
 
 

@@ -12,7 +12,6 @@ from services.intake.dicom_places import Places
 from services.intake.dicom_processes import ListenerProcesses, shared_slots
 from services.intake.http_app import build_app
 from services.intake.http_offers import OfferDesk
-from services.intake.http_server import HttpDoor
 from services.intake.image_files import ImageFolder
 from services.intake.image_intake import ImageIntake
 from services.intake.peer_loop import PeerLoop
@@ -20,6 +19,7 @@ from services.intake.record_doors import open_record_doors
 from services.intake.step_desk import StepDesk
 from services.intake.watch import watch_loop
 from services.intake.worker import offered_facts
+from services.runtime.http_server import HttpDoor
 from services.runtime.service import Loop, Runtime, Service
 from services.runtime.settings import Settings
 
@@ -61,7 +61,13 @@ def build(runtime: Runtime) -> Service:
         node.close()
         raise
     try:
-        door = HttpDoor(settings.intake, app)
+        door = HttpDoor(
+            app,
+            settings.intake.http_host,
+            settings.intake.http_port,
+            "GOMPHOSIS_INTAKE__HTTP_PORT",
+            settings.intake.idle_timeout_s,
+        )
     except Exception:
         node.close()
         records.close()

@@ -202,6 +202,58 @@ class RecordsSettings(_Section):
     read_back_days: Annotated[int, Field(ge=1, le=400)] = 45
 
 
+class OidcSettings(_Section):
+    """An OpenID provider as the other way into the console. Off while ``issuer`` is empty.
+
+    ``claim`` of the ID token is compared with ``oidc_subject`` of the people in ``group.yaml``.
+    Only ``sub`` is sure to be one person's for ever (OpenID Connect Core 1.0 section 5.7).
+    """
+
+    issuer: str = ""
+    client_id: str = ""
+    client_secret: SecretStr = SecretStr("")
+    claim: Annotated[str, Field(min_length=1, max_length=64)] = "sub"
+    scope: str = "openid"
+    title: Annotated[str, Field(min_length=1, max_length=64)] = "your hospital's account"
+    timeout_s: Seconds = 10.0
+    ca_file: Path | None = None
+
+
+class ConsoleSettings(_Section):
+    """The pages for people.
+
+    ``public_url`` is how browsers reach it, where that is not ``http://host:port``; one with
+    ``https:`` makes cookies Secure. ``trusted_proxies`` are the addresses of the proxy before it.
+    ``token`` is that of the console's own device in ``group.yaml``: without it pages are shown and
+    nothing can be done. ``idle_s`` and ``shared_idle_s`` (a shared tablet): after how long without
+    a tap a person is signed out; ``longest_s``: at the latest. These lengths are invented.
+    """
+
+    host: str = "127.0.0.1"
+    port: Port = 8090
+    public_url: str = ""
+    trusted_proxies: Annotated[tuple[str, ...], Field(max_length=50)] = ()
+    intake_url: str = "http://127.0.0.1:8080"
+    intake_timeout_s: Seconds = 10.0
+    token: SecretStr = SecretStr("")
+    idle_s: Seconds = 1_800.0
+    shared_idle_s: Seconds = 300.0
+    longest_s: Seconds = 43_200.0
+    max_live_pages: Annotated[int, Field(ge=1, le=10_000)] = 500
+    max_body_bytes: Annotated[int, Field(ge=1_000, le=10_000_000)] = 200_000
+    taps_per_minute: Annotated[int, Field(ge=1, le=10_000)] = 120
+    oidc: OidcSettings = OidcSettings()
+
+    @property
+    def url(self) -> str:
+        """How browsers reach the console, without a slash at the end."""
+        return (self.public_url or f"http://{self.host}:{self.port}").rstrip("/")
+
+    @property
+    def is_https(self) -> bool:
+        return self.url.startswith("https://")
+
+
 class Settings(BaseSettings):
     """The whole tree. ``group_dir`` is the folder of the group's own rules (``group.yaml``)."""
 
@@ -217,6 +269,7 @@ class Settings(BaseSettings):
     log: LogSettings = LogSettings()
     intake: IntakeSettings = IntakeSettings()
     records: RecordsSettings = RecordsSettings()
+    console: ConsoleSettings = ConsoleSettings()
 
     @classmethod
     def settings_customise_sources(

@@ -32,9 +32,9 @@ from schemas.messages import read_payload
 from schemas.plans import load_plans
 from services.intake.accept import accept
 from services.intake.commands import import_folder
-from services.intake.ports import PortTaken
 from services.intake.service import build
 from services.intake.sop_classes import STORAGE_CLASSES
+from services.runtime.ports import PortTaken
 from tests.intake_support import (
     HOST,
     INTRAORAL,

@@ -2,14 +2,14 @@
 
 import asyncio
 import socket
+from collections.abc import Sequence
 from threading import Event, Thread
 
 import structlog
 import uvicorn
-from fastapi import FastAPI
+from starlette.types import ASGIApp
 
-from services.intake.ports import PortTaken
-from services.runtime.settings import IntakeSettings
+from services.runtime.ports import PortTaken
 
 log = structlog.get_logger(__name__)
 
@@ -19,24 +19,29 @@ _FINISH_S = 5
 class HttpDoor:
     """Listens from its making on; serves while ``run`` runs.
 
-    Raises PortTaken where the port of the settings cannot be had.
+    ``trusted_proxies`` are the addresses whose ``X-Forwarded-For`` and ``-Proto`` are believed.
+    Raises PortTaken, naming ``setting``, where the port cannot be had.
     """
 
-    def __init__(self, settings: IntakeSettings, app: FastAPI) -> None:
-        family = socket.AF_INET6 if ":" in settings.http_host else socket.AF_INET
+    def __init__(
+        self,
+        app: ASGIApp,
+        host: str,
+        port: int,
+        setting: str,
+        idle_timeout_s: float,
+        at_once: int = 200,
+        trusted_proxies: Sequence[str] = (),
+    ) -> None:
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
         self._socket = socket.socket(family, socket.SOCK_STREAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            self._socket.bind((settings.http_host, settings.http_port))
+            self._socket.bind((host, port))
             self._socket.listen(128)
         except OSError as error:
             self._socket.close()
-            raise PortTaken(
-                "GOMPHOSIS_INTAKE__HTTP_PORT",
-                settings.http_host,
-                settings.http_port,
-                error.strerror or str(error),
-            ) from error
+            raise PortTaken(setting, host, port, error.strerror or str(error)) from error
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
@@ -44,9 +49,11 @@ class HttpDoor:
                 access_log=False,
                 lifespan="off",
                 server_header=False,
-                timeout_keep_alive=int(settings.idle_timeout_s),
+                timeout_keep_alive=int(idle_timeout_s),
                 timeout_graceful_shutdown=_FINISH_S,
-                limit_concurrency=200,
+                limit_concurrency=at_once,
+                proxy_headers=bool(trusted_proxies),
+                forwarded_allow_ips=list(trusted_proxies),
             )
         )
 
