@@ -23,6 +23,8 @@ from schemas.conclusions import (
 from schemas.envelope import Payload
 from schemas.errors import GomphosisError, InvalidInput
 from schemas.facts import PostingOutcome, RecordLine
+from schemas.teeth import Species
+from services.records.codes_file import CodesFile
 
 DATA_DIR_OPTION = "data_dir"
 """The option that every adapter gets beside its own: the service's data folder."""
@@ -82,7 +84,8 @@ class ChargePosting:
     """One ledger entry on its way to the record, for one patient and study.
 
     ``posting_day`` is the day to put it under: the service day, or a later one where the
-    accounting period of that was closed.
+    accounting period of that was closed. ``views`` and ``teeth`` are what its images show, by our
+    own codes; there are none where nobody knows, or where it was told before they were.
     """
 
     site: str
@@ -93,6 +96,10 @@ class ChargePosting:
     currency: str
     entry: LedgerEntry
     moved_to: date | None = None
+    species: Species | None = None
+    plan: str | None = None
+    views: tuple[str, ...] = ()
+    teeth: tuple[int, ...] = ()
 
     @property
     def key(self) -> str:
@@ -318,6 +325,14 @@ class PatientRecord(ABC):
         """
         del charges, signers, sites
         return ()
+
+    def codes_file(self) -> CodesFile | None:
+        """Give the group's file of the record's codes; None where the record needs none.
+
+        Where there is one, nothing is posted that it lacks a code for: the posting waits, a
+        person is told, and it goes out once the file has the code.
+        """
+        return None
 
     def read_orders(self) -> Iterable[OrderOffer | Unreadable]:
         """Give orders told since the last ``settle``; the same again until they are settled."""

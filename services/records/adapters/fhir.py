@@ -16,6 +16,7 @@ from typing import ClassVar
 from schemas.conclusions import EntryType
 from schemas.errors import InvalidInput
 from schemas.facts import RecordLine
+from schemas.mappings.posted_codes import PostedCodes
 from services.records.adapters.fhir_bulk import create_charges, find_patients
 from services.records.adapters.fhir_capability import Capability, read_capability
 from services.records.adapters.fhir_charge import (
@@ -39,6 +40,7 @@ from services.records.adapters.fhir_names import (
 from services.records.adapters.fhir_note import note_resources
 from services.records.adapters.fhir_note_posting import post_note
 from services.records.adapters.fhir_options import read_options
+from services.records.codes_file import CodesFile
 from services.records.held import why_not_against
 from services.records.port import (
     Accepted,
@@ -70,7 +72,6 @@ class FhirAdapter(PatientRecord):
 
     def __init__(self, options: dict[str, str]) -> None:
         self._options = read_options(options)
-        self._codes = self._options.codes
         self._names = Names(self._options.namespace)
         self._client = FhirRecordClient(self._options)
         self._lookup = Lookup(self._client, self._options)
@@ -198,6 +199,9 @@ class FhirAdapter(PatientRecord):
     ) -> Iterable[str]:
         return list(self._codes.unmapped(charges, signers, sites))
 
+    def codes_file(self) -> CodesFile:
+        return self._options.codes_file
+
     def check(self) -> Verdict:
         where = f"FHIR server {self._options.base_url}"
         try:
@@ -216,6 +220,10 @@ class FhirAdapter(PatientRecord):
 
     def close(self) -> None:
         self._client.close()
+
+    @property
+    def _codes(self) -> PostedCodes:
+        return self._options.codes
 
     def _ask(self) -> Capability:
         reply = self._client.read("metadata")

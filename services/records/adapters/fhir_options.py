@@ -5,7 +5,8 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from schemas.mappings.posted_codes import PostedCodes
-from services.records.adapters.codes_option import read_codes
+from services.records.adapters.codes_option import open_codes
+from services.records.codes_file import CodesFile
 from services.records.port import DATA_DIR_OPTION, RecordOptionError
 
 _KNOWN = (
@@ -41,7 +42,7 @@ class FhirOptions:
     patient_system: str
     order_system: str
     namespace: str
-    codes: PostedCodes
+    codes_file: CodesFile
     token: str
     token_url: str
     client_id: str
@@ -49,6 +50,11 @@ class FhirOptions:
     scope: str
     ca_file: Path | None
     timeout_s: float
+
+    @property
+    def codes(self) -> PostedCodes:
+        """The record's codes as the file says now."""
+        return self.codes_file.now()
 
 
 def read_options(options: dict[str, str]) -> FhirOptions:
@@ -68,7 +74,7 @@ def read_options(options: dict[str, str]) -> FhirOptions:
         patient_system=_system("patient_system", options.get("patient_system", "")),
         order_system=options.get("order_system", ""),
         namespace=_system("namespace", options.get("namespace") or _NAMESPACE).rstrip("/"),
-        codes=read_codes(options.get("codes", "")),
+        codes_file=open_codes(options.get("codes", "")),
         token=_secret("token_file", options.get("token_file", "")),
         token_url=token_url,
         client_id=options.get("client_id", ""),

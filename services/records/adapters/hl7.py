@@ -29,6 +29,7 @@ from services.records.adapters.hl7_messages import (
 from services.records.adapters.hl7_options import read_options
 from services.records.adapters.hl7_text import CODECS, segment, short_id
 from services.records.adapters.hl7_turns import Sent, SentOnce, Turns
+from services.records.codes_file import CodesFile
 from services.records.port import (
     Accepted,
     Answer,
@@ -110,6 +111,9 @@ class Hl7Adapter(PatientRecord):
         self, charges: Iterable[str], signers: Iterable[str], sites: Iterable[str]
     ) -> Iterable[str]:
         return list(self._options.codes.unmapped(charges, signers, sites))
+
+    def codes_file(self) -> CodesFile:
+        return self._options.codes_file
 
     def close(self) -> None:
         self._link.close()

@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Final
 
 from schemas.mappings.posted_codes import PostedCodes
-from services.records.adapters.codes_option import read_codes
+from services.records.adapters.codes_option import open_codes
 from services.records.adapters.hl7_text import CODECS
+from services.records.codes_file import CodesFile
 from services.records.port import DATA_DIR_OPTION, RecordOptionError
 
 _DEFAULTS: Final = {
@@ -67,13 +68,18 @@ class Hl7Options:
     receiving_application: str
     receiving_facility: str
     patient_authority: str
-    codes: PostedCodes
+    codes_file: CodesFile
     tls: bool
     ca_file: Path | None
     certificate_file: Path | None
     key_file: Path | None
     timeout_s: float
     data_dir: Path
+
+    @property
+    def codes(self) -> PostedCodes:
+        """The record's codes as the file says now."""
+        return self.codes_file.now()
 
 
 def read_options(options: Mapping[str, str]) -> Hl7Options:
@@ -104,7 +110,7 @@ def read_options(options: Mapping[str, str]) -> Hl7Options:
         receiving_application=told["receiving_application"],
         receiving_facility=told["receiving_facility"],
         patient_authority=told["patient_authority"],
-        codes=read_codes(told["codes"]),
+        codes_file=open_codes(told["codes"]),
         tls=tls,
         ca_file=_path(told["ca_file"]),
         certificate_file=_path(told["certificate_file"]),

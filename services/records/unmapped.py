@@ -1,0 +1,49 @@
+"""Which codes of ours a posting needs that the group's file of the record's codes lacks. Pure."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from schemas.mappings.posted_codes import PostedCodes
+from schemas.mappings.record_code import Table
+from services.records.port import ChargePosting, CorrectionPosting, NotePosting
+
+Posting = ChargePosting | CorrectionPosting | NotePosting
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Needed:
+    """One code of ours in a posting."""
+
+    table: Table
+    ours: str
+
+
+def needed_by(posting: Posting) -> tuple[Needed, ...]:
+    """Name every code of ours that a posting carries, each once.
+
+    The code of a correction may be one that a person entered in the record, so it needs none.
+    """
+    return tuple(dict.fromkeys(_needed_by(posting)))
+
+
+def _needed_by(posting: Posting) -> Iterator[Needed]:
+    yield Needed(Table.SITES, posting.site)
+    yield Needed(Table.DEPARTMENTS, posting.site)
+    if isinstance(posting, NotePosting):
+        signers = (posting.note.signer, *(one.signer for one in posting.note.addenda))
+        yield from _each(Table.STAFF, (name for name in signers if name is not None))
+    elif isinstance(posting, ChargePosting):
+        yield Needed(Table.CHARGES, posting.entry.code)
+        yield from _each(Table.SPECIES, [posting.species.value] if posting.species else [])
+        yield from _each(Table.PLANS, [posting.plan] if posting.plan else [])
+        yield from _each(Table.VIEWS, posting.views)
+        yield from _each(Table.TEETH, map(str, posting.teeth))
+
+
+def _each(table: Table, codes: Iterable[str]) -> Iterator[Needed]:
+    return (Needed(table, ours) for ours in codes)
+
+
+def lacking(posting: Posting, codes: PostedCodes) -> tuple[Needed, ...]:
+    """Name the codes that a posting has to wait for."""
+    return tuple(one for one in needed_by(posting) if codes.lacks(one.table, one.ours))
