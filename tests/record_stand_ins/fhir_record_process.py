@@ -9,9 +9,10 @@ it::
     {"faults": [{"do": "cut", "method": "POST", "commit": true}]}
 
 A fault is used up by the next request of its method (POST where none is given). ``do``:
-``status`` (with ``status`` and ``headers``), ``cut`` (no reply), ``half`` (half a reply),
-``twice`` (the reply two times over), ``slow`` (``seconds`` before the reply). ``commit``: whether
-the request has its effect all the same. ``GET /_control`` tells what it holds and was asked.
+``status`` (with ``status``, ``headers`` and ``words``), ``cut`` (no reply), ``half`` (half a
+reply), ``twice`` (the reply two times over), ``slow`` (``seconds`` before the reply). ``commit``:
+whether the request has its effect all the same. ``GET /_control`` tells what it holds and was
+asked.
 """
 
 from __future__ import annotations
@@ -25,6 +26,11 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from tests.record_stand_ins.fhir_record import BASE, Json, Record, Refusal
+
+
+def outcome(words: str) -> Json:
+    issue = {"severity": "error", "code": "processing", "diagnostics": words}
+    return {"resourceType": "OperationOutcome", "issue": [issue]}
 
 
 def handler_of(record: Record) -> type[BaseHTTPRequestHandler]:
@@ -92,13 +98,13 @@ def handler_of(record: Record) -> type[BaseHTTPRequestHandler]:
                     raise Refusal(404, f"there is no {names} (invented)")
                 return 200, record.held[names]
             except Refusal as refusal:
-                issue = {"severity": "error", "code": "processing", "diagnostics": str(refusal)}
-                return refusal.status, {"resourceType": "OperationOutcome", "issue": [issue]}
+                return refusal.status, outcome(str(refusal))
 
         def _reply(self, fault: Json, status: int, content: Json) -> None:
             do = fault.get("do")
             if do == "status":
-                self._write(fault["status"], {}, fault.get("headers", {}))
+                told = outcome(fault["words"]) if "words" in fault else {}
+                self._write(fault["status"], told, fault.get("headers", {}))
             elif do == "cut":
                 self.close_connection = True
             elif do == "half":

@@ -23,6 +23,7 @@ import os
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from errno import ENOTDIR
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -51,6 +52,9 @@ _ANSWER = ".answer.json"
 def translated(root: Path) -> Iterator[None]:
     """Turn the trouble of the file system into an outage, which only delays."""
     try:
+        if root.exists() and not root.is_dir():
+            # Looking for files below would find none, as if the record held nothing.
+            raise NotADirectoryError(ENOTDIR, os.strerror(ENOTDIR), str(root))
         yield
     except OSError as error:
         place = error.filename or root

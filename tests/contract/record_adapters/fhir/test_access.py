@@ -15,7 +15,7 @@ from services.records.port import (
     RecordUnavailable,
     Rejected,
 )
-from services.records.suite.cases import accepted
+from services.records.suite import accepted
 from services.records.suite.samples import STUDY, charge_posting, entry, note, note_posting
 from services.runtime.settings import RecordsSettings, Settings
 from tests.record_stand_ins.fhir_server import PATIENTS, FhirServer

@@ -13,7 +13,7 @@ from services.records.port import (
     RecordUnavailable,
     Rejected,
 )
-from services.records.suite.cases import accepted
+from services.records.suite import accepted
 from services.records.suite.samples import STUDY, charge_posting, entry
 from tests.record_stand_ins.fhir_server import FhirServer
 

@@ -11,7 +11,7 @@ from services.records.port import (
     Rejected,
     Unreadable,
 )
-from services.records.suite.cases import accepted
+from services.records.suite import accepted
 from services.records.suite.samples import DAY, SITE, STUDY, charge_posting, credit, entry
 from tests.record_stand_ins.fhir_server import FhirServer, known_patient
 

@@ -10,7 +10,7 @@ from services.records.port import (
     RecordUnavailable,
     Rejected,
 )
-from services.records.suite.cases import accepted
+from services.records.suite import accepted
 from services.records.suite.samples import note, note_posting
 from tests.record_stand_ins.fhir_server import FhirServer
 

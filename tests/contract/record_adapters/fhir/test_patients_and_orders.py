@@ -10,7 +10,7 @@ from services.records.adapters.fhir import FhirAdapter
 from services.records.port import (
     Rejected,
 )
-from services.records.suite.cases import accepted
+from services.records.suite import accepted
 from services.records.suite.samples import charge_posting, entry, note, note_posting
 from tests.record_stand_ins.fhir_server import ORDERS, FhirServer, known_patient
 

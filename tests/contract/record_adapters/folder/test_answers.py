@@ -13,7 +13,7 @@ from services.records.port import (
     Rejected,
     Unreadable,
 )
-from services.records.suite.cases import accepted
+from services.records.suite import accepted
 from services.records.suite.samples import STUDY, charge_posting, entry
 from tests.contract.folder_drops import LONG_AGO_S, leave
 

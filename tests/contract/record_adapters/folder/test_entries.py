@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import resource
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from datetime import date
 from hashlib import sha256
 from pathlib import Path
@@ -17,21 +19,57 @@ from schemas.conclusions import NoteState
 from services.records.adapters.file_names import file_name
 from services.records.adapters.folder import FolderAdapter
 from services.records.port import (
-    PatientRecord,
+    ChargePosting,
+    NotePosting,
     PeriodClosed,
     RecordRefused,
     RecordUnavailable,
     Rejected,
 )
-from services.records.suite.cases import HOSTILE, RecordCases, accepted
+from services.records.suite import HOSTILE, RecordCases, accepted
+from services.records.suite.given import Away, Open, Refuse
 from services.records.suite.samples import STUDY, charge_posting, credit, entry, note, note_posting
 from tests.contract.folder_drops import leave
 
 
 class TestFolderAdapter(RecordCases):
     @pytest.fixture
-    def record(self, folder: FolderAdapter) -> PatientRecord:
-        return folder
+    def open_record(self, root: Path) -> Open:
+        return lambda: FolderAdapter({"path": str(root)})
+
+    @pytest.fixture
+    def refuse(self, root: Path) -> Refuse:
+        """Leave the record's answer where the entry will lie."""
+
+        def leave_answer(posting: ChargePosting | NotePosting, words: str) -> None:
+            kind, study, name = "notes", STUDY, "1"
+            if isinstance(posting, ChargePosting):
+                kind, study = "charges", posting.study_instance_uid
+                name = file_name(posting.key)
+            answer = root / kind / posting.site / study / f"{name}.json.answer.json"
+            leave(answer, {"outcome": "rejected", "words": words})
+
+        return leave_answer
+
+    @pytest.fixture
+    def away(self, root: Path) -> Away:
+        """Put a file where the folder was: nobody reads or writes in it, root neither."""
+
+        @contextmanager
+        def gone() -> Iterator[None]:
+            kept = root.with_name("kept")
+            root.mkdir(parents=True, exist_ok=True)
+            root.rename(kept)
+            root.write_bytes(b"")
+            yield
+            root.unlink()
+            kept.rename(root)
+
+        return gone
+
+    @pytest.fixture
+    def lose_next_answer(self) -> Callable[[], None]:
+        pytest.skip("a folder has no answer that could be lost; see the killed poster")
 
 
 @pytest.mark.parametrize("hostile", HOSTILE)

@@ -13,7 +13,7 @@ from services.records.port import (
     RecordUnavailable,
     Rejected,
 )
-from services.records.suite.cases import accepted
+from services.records.suite import accepted
 from services.records.suite.samples import charge_posting, entry, note, note_posting
 from tests.record_stand_ins.mllp_server import MllpServer
 

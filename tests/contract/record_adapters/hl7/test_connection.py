@@ -14,7 +14,7 @@ from services.records.port import (
     RecordRefused,
     RecordUnavailable,
 )
-from services.records.suite.cases import accepted
+from services.records.suite import accepted
 from services.records.suite.samples import charge_posting, entry
 from services.runtime.settings import RecordsSettings, Settings
 from tests.certificates import Authority

@@ -9,7 +9,7 @@ from services.records.adapters.hl7 import Hl7Adapter
 from services.records.port import (
     Rejected,
 )
-from services.records.suite.cases import accepted
+from services.records.suite import accepted
 from services.records.suite.samples import STUDY, charge_posting, credit, entry, note, note_posting
 from tests.record_stand_ins.mllp_server import MllpServer
 
