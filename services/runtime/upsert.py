@@ -32,6 +32,41 @@ def add_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str, A
         connection.execute(_adding(table, tuple(rows[0])), [dict(row) for row in rows])
 
 
+def add_to_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Add to the numbers of the rows with these primary keys; one that is not there begins at 0.
+
+    All rows give the same columns, and each row once. A row whose numbers are all 0 then goes.
+    """
+    if not rows:
+        return
+    names = tuple(rows[0])
+    given = [dict(row) for row in rows]
+    connection.execute(_summing(table, names), given)
+    taken = [row for row in given if any(row[name] < 0 for name in names if _is_sum(table, name))]
+    if taken:
+        connection.execute(_dropping(table, names), taken)
+
+
+def _is_sum(table: Table, name: str) -> bool:
+    return name not in table.primary_key.columns
+
+
+@lru_cache(maxsize=64)
+def _summing(table: Table, names: Sequence[str]) -> TextClause:
+    sums = [name for name in names if _is_sum(table, name)]
+    added = ", ".join(f"{name} = {table.name}.{name} + excluded.{name}" for name in sums)
+    return _insert(table, names, f"DO UPDATE SET {added}")
+
+
+@lru_cache(maxsize=64)
+def _dropping(table: Table, names: Sequence[str]) -> TextClause:
+    keys = [column.name for column in table.primary_key]
+    own = " AND ".join(f"{name} = :{name}" for name in keys)
+    nothing = " AND ".join(f"{name} = 0" for name in names if _is_sum(table, name))
+    statement = text(f"DELETE FROM {table.name} WHERE {own} AND {nothing}")  # noqa: S608
+    return statement.bindparams(*(bindparam(name, type_=table.c[name].type) for name in keys))
+
+
 @lru_cache(maxsize=64)
 def _replacing(table: Table, names: Sequence[str]) -> TextClause:
     keys = [column.name for column in table.primary_key]

@@ -1,0 +1,1 @@
+"""The pages for people: what a site's staff sees, and the desk at which they act."""

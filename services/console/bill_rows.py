@@ -1,0 +1,89 @@
+"""The row of one study's charges, and what it adds to the totals of its day. Pure."""
+
+from collections import Counter
+from collections.abc import Mapping
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from schemas.conclusions import ChargesAssessed
+from schemas.facts import PostingOutcome
+from services.console.answers import as_text, from_text
+from services.console.tables import BILL_COUNTS
+
+Row = dict[str, Any]
+
+
+def empty_bill(site: str, study_instance_uid: str) -> Row:
+    """Make the row of charges of which nothing is known."""
+    return {
+        "site": site,
+        "study_instance_uid": study_instance_uid,
+        "revision": 0,
+        "day": None,
+        "currency": None,
+        "due": False,
+        **dict.fromkeys(BILL_COUNTS, 0),
+        "answers": as_text({}),
+        "snapshot": None,
+    }
+
+
+def settled(row: Row, charges: ChargesAssessed | None, day: date | None) -> Row:
+    """Fill in what follows from the charges, the answers and the study's day together.
+
+    ``waiting``: due and not answered. ``refused``: the record's newest answer is a refusal, also
+    of a correction. ``exceptions``: those, and what the record holds under another day.
+    """
+    if charges is None:
+        return row | {"day": day}
+    answers = from_text(row["answers"])
+    counts = Counter[str](studies=1, total_cents=cents(charges.total_with_tax or charges.total))
+    for entry in charges.ledger:
+        answer = answers.get(entry.posting_key)
+        if answer is None:
+            counts["waiting"] += 1
+            counts["waiting_cents"] += cents(entry.signed_amount)
+        elif answer.outcome is PostingOutcome.ACCEPTED:
+            counts["posted_cents"] += cents(entry.signed_amount)
+    counts["refused"] = sum(one.outcome is PostingOutcome.REJECTED for one in answers.values())
+    counts["exceptions"] = counts["refused"] + len(charges.moved)
+    counts["not_charged"] = len(charges.not_charged)
+    return row | {
+        "revision": charges.revision,
+        "day": day,
+        "currency": charges.currency,
+        "due": charges.due,
+        **{name: counts[name] for name in BILL_COUNTS},
+        "snapshot": charges.model_dump_json(),
+    }
+
+
+def cents(amount: Decimal) -> int:
+    """Give an amount of money in hundredths: contracts hold it to the cent."""
+    return int(amount.scaleb(2))
+
+
+class BillSums:
+    """What a batch changes of the days' totals, summed, as rows to be added to ``BILL_DAY``."""
+
+    def __init__(self) -> None:
+        self._sums: dict[tuple[date, str, str], Counter[str]] = {}
+
+    def exchange(self, before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> None:
+        """Take a study's old part of the totals away and add the new."""
+        for row, sign in ((before, -1), (now, 1)):
+            if row is None or row["day"] is None or row["currency"] is None:
+                continue
+            key = (row["day"], row["site"], row["currency"])
+            sums = self._sums.setdefault(key, Counter())
+            for name in BILL_COUNTS:
+                sums[name] += sign * row[name]
+
+    def rows(self) -> list[Row]:
+        return [
+            {"day": day, "site": site, "currency": currency}
+            | {name: told[name] for name in BILL_COUNTS}
+            for (day, site, currency), told in sorted(self._sums.items())
+            if any(told.values())
+        ]
