@@ -41,6 +41,7 @@ _DESK_ONLY = {
     "note_amended",
     "note_signed",
     "note_addended",
+    "note_released",
     "posting_answered",
     "record_lines_read",
     "charge_exception_decided",
@@ -72,7 +73,7 @@ NOTES = Subscription(
 RECORDS = Subscription(
     "records",
     _all(Exchange.CONCLUSIONS, "charges_assessed", "charges_corrected", "note_written")
-    + _all(Exchange.FACTS, "charges_released"),
+    + _all(Exchange.FACTS, "charges_released", "note_released"),
 )
 
 SUBSCRIPTIONS: tuple[Subscription, ...] = (INTAKE, ASSESSMENT, CHARGES, NOTES, RECORDS)

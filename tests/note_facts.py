@@ -1,5 +1,6 @@
 """Facts about one note, and the note as it then stands, for the tests of its life."""
 
+from dataclasses import replace
 from datetime import timedelta
 from types import MappingProxyType
 
@@ -55,15 +56,23 @@ def addendum(text: str = "Invented addendum.", *, minute: int = 60, by: str = "v
     return message(payload, person=by, at=at)
 
 
-def record_answer(key: str, outcome: PostingOutcome = PostingOutcome.ACCEPTED) -> Fact:
-    payload = PostingAnswered(posting_key=key, study_instance_uid=STUDY, outcome=outcome)
-    return message(payload)
+def record_answer(
+    key: str,
+    outcome: PostingOutcome = PostingOutcome.ACCEPTED,
+    *,
+    words: str | None = None,
+    minute: int = 0,
+) -> Fact:
+    payload = PostingAnswered(
+        posting_key=key, study_instance_uid=STUDY, outcome=outcome, words=words
+    )
+    return message(payload, at=START + timedelta(minutes=minute))
 
 
 def told_at(file: NoteFile, revision: int) -> NoteFile:
     """Do what the worker does when it has told a revision."""
     written = MappingProxyType({**file.written, revision: standing(file).digest})
-    return NoteFile(file.assessment, file.facts, file.signed, written, file.accepted_revision)
+    return replace(file, written=written)
 
 
 def section_text(note: NoteNow, section: str) -> str:

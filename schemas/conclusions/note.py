@@ -8,7 +8,7 @@ from pydantic import Field
 
 from schemas.base import Contract, Name, NotNegative, Text, Uid, UtcTime
 from schemas.envelope import Payload
-from schemas.facts.desk import Sha256
+from schemas.facts.desk import PostingKey, Sha256
 from schemas.facts.image import ShortText
 
 
@@ -110,6 +110,22 @@ class SectionDifference(Contract):
     )
 
 
+class NoteTask(Contract):
+    """The note's newest posting, which the record refused: in its own words, and what to do."""
+
+    posting_key: PostingKey
+    words: Text
+    next_action: Text
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "posting_key": "note:2.25.1001:3",
+            "words": "No such patient (invented)",
+            "next_action": "Put the cause right, then tell note_released for this study.",
+        },
+    )
+
+
 class NoteWritten(Payload):
     """A study's note as it stands, at a revision; the newest counts.
 
@@ -117,7 +133,8 @@ class NoteWritten(Payload):
     the sections never change; a later fact leads to ``addendum_proposal``. ``signer`` is the vet
     whose signature made it final; ``signatures`` has the trainee's before it too, and
     ``needs_cosign`` says that one of them waits for a vet's. ``short_text`` and ``short_html``
-    are the short form.
+    are the short form. ``task`` is there while the record refuses what the note says; it is not
+    ``due`` then, until it says something else.
     """
 
     KIND: ClassVar[str] = "note_written"
@@ -142,6 +159,7 @@ class NoteWritten(Payload):
     html: Annotated[str, Field(max_length=400_000)]
     short_text: Annotated[str, Field(max_length=100_000)] | None = None
     short_html: Annotated[str, Field(max_length=200_000)] | None = None
+    task: NoteTask | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {

@@ -103,6 +103,23 @@ class NoteAddended(Payload):
         return f"addended:{self.study_instance_uid}:{occurred_at.isoformat()}"
 
 
+class NoteReleased(Payload):
+    """A person lets a note that the record has refused go out again, once its cause is mended.
+
+    The newest revision is posted again under the key that it had: a record that holds it all the
+    same knows it again. Nothing in the note changes.
+    """
+
+    KIND: ClassVar[str] = "note_released"
+
+    study_instance_uid: Uid
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = ({"study_instance_uid": "2.25.1001"},)
+
+    def natural_key(self, occurred_at: datetime) -> str:
+        return f"note-released:{self.study_instance_uid}:{occurred_at.isoformat()}"
+
+
 class PostingOutcome(StrEnum):
     """``WITHDRAWN``: a charge that the record rejected and its credit; it holds neither."""
 

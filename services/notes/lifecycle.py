@@ -16,13 +16,12 @@ from schemas.facts.desk import (
     NoteAmended,
     NoteSigned,
     PostingAnswered,
-    PostingOutcome,
 )
 from schemas.group import Person, Site
 from services.notes.content import content_sha256, posting_digest
 from services.notes.draft import draft
 from services.notes.layout import PART_BY_NAME, PARTS
-from services.notes.note_file import Fact, NoteFile, in_order
+from services.notes.note_file import Fact, NoteFile, RecordSaid, in_order
 from services.notes.permission import check_author
 from services.notes.sections import written_sections
 from services.notes.signing import (
@@ -119,9 +118,11 @@ def _take_answer(file: NoteFile, fact: Fact, answer: PostingAnswered) -> NoteFil
         raise InvalidInput(
             "payload.posting_key", answer.posting_key, "a revision of the note that we have told"
         )
-    if answer.outcome is not PostingOutcome.ACCEPTED:
-        return file  # a person settles it with the record's own words; the note stays as it is
-    return replace(file, accepted_revision=max(file.accepted_revision, int(number)))
+    revision, said = int(number), RecordSaid(fact.occurred_at, answer.outcome, answer.words or "")
+    known = file.answers.get(revision)
+    if known is not None and known >= said:
+        return file
+    return replace(file, answers=MappingProxyType({**file.answers, revision: said}))
 
 
 def _check_amendment(file: NoteFile, amended: NoteAmended) -> None:

@@ -8,6 +8,7 @@ from schemas.conclusions import (
     Addendum,
     NoteSection,
     NoteState,
+    NoteTask,
     SectionDifference,
     Signature,
     StudyAssessed,
@@ -22,6 +23,12 @@ from services.notes.note_file import Fact, NoteFile, in_order
 from services.notes.sections import Written, written_sections
 from services.notes.signing import covering_signers, trainees_signatures
 from services.notes.writing import Writing
+
+NO_WORDS = "(the record gave no reason)"
+NEXT_ACTION = (
+    "Put the cause right, in the record or here; then a vet or a lead tells note_released for "
+    "this study, and the note goes out again."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +53,7 @@ class NoteNow:
     signatures: tuple[Signature, ...] = ()
     needs_cosign: bool = False
     differences: tuple[SectionDifference, ...] = ()
+    task: NoteTask | None = None
 
     @property
     def signed_at(self) -> datetime | None:
@@ -72,13 +80,14 @@ def note_now(file: NoteFile, site: Site) -> NoteNow | None:
     signer = signed.signer if signed else None
     told = [addendum.model_dump(mode="json") for addendum in addenda]
     digest = posting_digest(sha256, patient_id, accession, signer, told, covering)
-    posted = file.written.get(file.accepted_revision) == digest
+    posted, refusal = file.holds(digest), file.refusal_of(digest)
     return NoteNow(
         study_instance_uid=assessment.study_instance_uid,
         patient_id=patient_id,
         accession_number=accession,
         state=_state(file, addenda, posted),
-        due=not posted and (signed is not None or draft_is_due(assessment)),
+        # What was refused goes out again by a person's word alone, under the key that it had.
+        due=not (posted or refusal) and (signed is not None or draft_is_due(assessment)),
         sections=current.sections,
         content_sha256=sha256,
         signer=signer,
@@ -89,6 +98,13 @@ def note_now(file: NoteFile, site: Site) -> NoteNow | None:
         signatures=signatures,
         needs_cosign=bool(covering),
         differences=current.differences,
+        task=_task(assessment.study_instance_uid, *refusal) if refusal else None,
+    )
+
+
+def _task(study: str, revision: int, words: str) -> NoteTask:
+    return NoteTask(
+        posting_key=f"note:{study}:{revision}", words=words or NO_WORDS, next_action=NEXT_ACTION
     )
 
 

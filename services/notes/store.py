@@ -5,7 +5,6 @@ from datetime import datetime
 from types import MappingProxyType
 
 from sqlalchemy import (
-    Boolean,
     Column,
     ColumnElement,
     Connection,
@@ -22,9 +21,10 @@ from sqlalchemy import (
 )
 
 from schemas.conclusions import NoteWritten, StudyAssessed
+from schemas.facts.desk import PostingOutcome
 from schemas.messages import parse
 from services.notes.content import SignedNote
-from services.notes.note_file import NoteFile
+from services.notes.note_file import NoteFile, RecordSaid
 from services.runtime.tables import METADATA, UtcDateTime
 from services.runtime.upsert import replace_row
 
@@ -64,9 +64,11 @@ REVISION = Table(
     Column("study_instance_uid", String(64), primary_key=True),
     Column("revision", Integer, primary_key=True),
     Column("content", String(64), nullable=False),
-    Column("accepted", Boolean, nullable=False),
+    Column("outcome", String(16)),
+    Column("answered_at", UtcDateTime),
+    Column("words", Text),
 )
-"""What the record would hold of each revision that we told, and whether it took it."""
+"""What the record would hold of each revision that we told, and what it said to it last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,15 @@ def read_note(connection: Connection, site: str, study: str) -> KeptNote:
         facts=MappingProxyType({fact.natural_key: fact for fact in facts}),
         signed=SignedNote.model_validate_json(row.signed) if row.signed else None,
         written=MappingProxyType({one.revision: one.content for one in revisions}),
-        accepted_revision=max((one.revision for one in revisions if one.accepted), default=0),
+        answers=MappingProxyType(
+            {
+                one.revision: RecordSaid(
+                    one.answered_at, PostingOutcome(one.outcome), one.words or ""
+                )
+                for one in revisions
+                if one.outcome is not None
+            }
+        ),
     )
     snapshot = NoteWritten.model_validate_json(row.snapshot) if row.snapshot else None
     return KeptNote(file, row.revision, snapshot, row.waiting_since, row.reminded)
@@ -193,19 +203,19 @@ def _write_revisions(
             "study_instance_uid": study,
             "revision": revision,
             "content": content,
-            "accepted": False,
         }
         for revision, content in now.written.items()
         if revision not in before.written
     ]
     if new:
         connection.execute(insert(REVISION), new)
-    if now.accepted_revision != before.accepted_revision:
-        connection.execute(
-            update(REVISION)
-            .where(_is(REVISION, site, study), REVISION.c.revision == now.accepted_revision)
-            .values(accepted=True)
-        )
+    for revision, said in now.answers.items():
+        if before.answers.get(revision) != said:
+            connection.execute(
+                update(REVISION)
+                .where(_is(REVISION, site, study), REVISION.c.revision == revision)
+                .values(outcome=said.outcome.value, answered_at=said.at, words=said.words)
+            )
 
 
 def _is(table: Table, site: str, study: str) -> ColumnElement[bool]:

@@ -43,6 +43,7 @@ def written(
             signatures=note.signatures,
             needs_cosign=note.needs_cosign,
             differences=note.differences,
+            task=note.task,
             text=templates.text(note, site),
             html=templates.html(note, site),
             short_text=templates.text(note, site, Form.SHORT),

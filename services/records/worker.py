@@ -16,17 +16,17 @@ from schemas.conclusions import (
 )
 from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
-from schemas.facts import ChargesReleased
+from schemas.facts import ChargesReleased, NoteReleased
 from services.records import store
 from services.records.corrections import take_corrections
 from services.records.port import STATUS_OF_NOTE, note_key
 from services.records.postings import ledger_entry
+from services.records.rejected import SIGNED_STATES, rejected_charges, rejected_notes
 from services.records.store import PostingRow, PostingState, Verb
 from services.runtime.worker import Work
 
 log = structlog.get_logger(__name__)
 
-_SIGNED = {NoteState.SIGNED.value, NoteState.ADDENDED.value}
 _DRAFTS = {NoteState.DRAFT.value, NoteState.AMENDED.value}
 
 # Postings of all studies share one sequence; the lock keeps a patient's in order.
@@ -47,16 +47,16 @@ def handle(work: Work, messages: Sequence[Message[Payload]]) -> None:
         elif isinstance(message.payload, NoteWritten):
             _take_note(work, message, message.payload)
         elif isinstance(message.payload, ChargesReleased):
-            _send_again(work, message.payload.study_instance_uid)
+            study = store.of_study(work.connection, message.payload.study_instance_uid)
+            _send_again(work, rejected_charges(study.values()))
+        elif isinstance(message.payload, NoteReleased):
+            study = store.of_study(work.connection, message.payload.study_instance_uid)
+            own = [row for row in study.values() if row.site == message.site]
+            _send_again(work, rejected_notes(own))
 
 
-def _send_again(work: Work, study: str) -> None:
+def _send_again(work: Work, rejected: Sequence[str]) -> None:
     """A person has acted on what the record rejected: it goes out once more, under its key."""
-    rejected = [
-        row.posting_key
-        for row in store.of_study(work.connection, study).values()
-        if row.verb != Verb.NOTE.value and row.state == PostingState.REJECTED.value
-    ]
     if rejected:
         store.wait_again(work.connection, rejected, PostingState.REJECTED, datetime.now(UTC))
         log.info("rejected_postings_sent_again", posting_keys=rejected)
@@ -121,7 +121,7 @@ def _take_note(work: Work, message: Message[Payload], note: NoteWritten) -> None
     known = [row for row in rows if row.verb == Verb.NOTE.value]
     if any(row.note_revision >= note.revision for row in known):
         return
-    if note.state.value in _DRAFTS and any(row.body["state"] in _SIGNED for row in known):
+    if note.state.value in _DRAFTS and any(row.body["state"] in SIGNED_STATES for row in known):
         raise InvalidInput(
             "payload.state", note.state.value, "a signed note never to be a draft again"
         )

@@ -26,6 +26,8 @@ from tests.note_facts import (
     told_at,
 )
 
+REJECTED = PostingOutcome.REJECTED
+
 
 def test_the_example_of_a_signed_note_validates() -> None:
     for example in SignedNote.EXAMPLES:
@@ -163,13 +165,58 @@ def test_an_addendum_before_the_signature_waits_for_it() -> None:
     assert standing(file).state is NoteState.ADDENDED
 
 
-def test_a_rejected_posting_leaves_the_note_signed_and_due() -> None:
+def test_a_refused_note_is_a_task_in_the_records_words_and_waits_for_a_person() -> None:
     file = opened()
     file = told_at(take_fact(file, signature_under(file), SITE), 2)
+    key = f"note:{STUDY}:2"
 
-    file = take_fact(file, record_answer(f"note:{STUDY}:2", PostingOutcome.REJECTED), SITE)
+    file = take_fact(file, record_answer(key, REJECTED, words="No such patient"), SITE)
 
-    assert (standing(file).state, standing(file).due) == (NoteState.SIGNED, True)
+    note = standing(file)
+    assert (note.state, note.due) == (NoteState.SIGNED, False)
+    assert note.task is not None
+    assert (note.task.posting_key, note.task.words) == (key, "No such patient")
+    assert "note_released" in note.task.next_action
+
+
+def test_a_refusal_without_words_says_so() -> None:
+    file = told_at(opened(), 1)
+
+    file = take_fact(file, record_answer(f"note:{STUDY}:1", REJECTED), SITE)
+
+    task = standing(file).task
+    assert task is not None
+    assert task.words == "(the record gave no reason)"
+
+
+def test_of_two_answers_to_a_revision_the_later_one_counts_whenever_it_comes() -> None:
+    file = opened()
+    file = told_at(take_fact(file, signature_under(file), SITE), 2)
+    key = f"note:{STUDY}:2"
+    refused = record_answer(key, REJECTED, words="Locked (invented)", minute=1)
+    taken = record_answer(key, minute=2)
+    refused_late = record_answer(key, REJECTED, words="Account closed (invented)", minute=3)
+
+    in_turn = take_fact(take_fact(file, refused, SITE), taken, SITE)
+    late = take_fact(take_fact(file, taken, SITE), refused, SITE)
+    taken_back = take_fact(late, refused_late, SITE)
+
+    assert standing(in_turn) == standing(late)
+    assert (standing(late).state, standing(late).task) == (NoteState.POSTED, None)
+    note = standing(taken_back)
+    assert (note.state, note.due) == (NoteState.SIGNED, False)
+    assert note.task is not None
+    assert note.task.words == "Account closed (invented)"
+
+
+def test_a_note_that_says_something_new_after_a_refusal_is_due_by_itself() -> None:
+    file = opened()
+    file = told_at(take_fact(file, signature_under(file), SITE), 2)
+    file = take_fact(file, record_answer(f"note:{STUDY}:2", REJECTED), SITE)
+
+    file = take_fact(file, addendum(), SITE)
+
+    assert (standing(file).due, standing(file).task) == (True, None)
 
 
 def test_what_the_record_took_is_due_no_more_until_the_note_changes() -> None:

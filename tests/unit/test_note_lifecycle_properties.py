@@ -1,7 +1,10 @@
 """What no order of facts can do to a note, shown on invented histories."""
 
 from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import replace
 from datetime import timedelta
+from random import Random
 from types import MappingProxyType
 
 from hypothesis import given, settings
@@ -68,13 +71,19 @@ ADDENDA = st.builds(
     MINUTES,
 )
 ANSWERS = st.builds(
-    lambda revision, outcome: message(
+    lambda revision, outcome, minute, words: message(
         PostingAnswered(
-            posting_key=f"note:{STUDY}:{revision}", study_instance_uid=STUDY, outcome=outcome
-        )
+            posting_key=f"note:{STUDY}:{revision}",
+            study_instance_uid=STUDY,
+            outcome=outcome,
+            words=words,
+        ),
+        at=START + timedelta(minutes=minute),
     ),
     st.integers(1, 12),
     st.sampled_from(PostingOutcome),
+    MINUTES,
+    st.sampled_from([None, "Invented words of the record."]),
 )
 # A signature is of what stands when it comes, or of something else: see _take.
 SIGNATURES = st.tuples(PEOPLE, MINUTES, st.booleans())
@@ -102,7 +111,7 @@ def _take(file: NoteFile, step: object) -> NoteFile:
     if now is None or now.digest in file.written.values():
         return file
     written = MappingProxyType({**file.written, len(file.written) + 1: now.digest})
-    return NoteFile(file.assessment, file.facts, file.signed, written, file.accepted_revision)
+    return replace(file, written=written)
 
 
 def _signature(file: NoteFile, by: str, minute: int, of_what_stands: bool) -> Fact:
@@ -124,11 +133,30 @@ def _history(steps: Sequence[object]) -> list[NoteNow]:
     return notes
 
 
+def _after(file: NoteFile, answers: Sequence[Fact]) -> NoteNow:
+    for answer in answers:
+        with suppress(InvalidInput):
+            file = take_fact(file, answer, SITE)
+    now = note_now(file, SITE)
+    assert now is not None
+    return now
+
+
 def _content(note: NoteNow) -> bytes:
     return b"".join(section.model_dump_json().encode() for section in note.sections)
 
 
 FIRST = assessed(1, [image(1)], views=(view(1),), closed=True)
+AMENDED = (
+    _told(NoteAmended(study_instance_uid=STUDY, section="interpretation", text="x"), "vet-1", 1),
+)
+ADDENDED = (
+    _told(
+        NoteAddended(study_instance_uid=STUDY, text="x", signer="vet-1", reauthenticated_at=START),
+        "vet-1",
+        60,
+    ),
+)
 
 
 @settings(max_examples=150, deadline=None)
@@ -183,3 +211,21 @@ def test_every_told_signature_names_a_content_that_was_told(steps: list[object])
     told = {note.content_sha256 for note in notes}
 
     assert all(one.content_sha256 in told for note in notes for one in note.signatures)
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(ANSWERS, max_size=8), st.randoms())
+def test_the_records_answers_in_any_order_and_doubled_give_the_same_note(
+    answers: list[Fact], chance: Random
+) -> None:
+    file = NoteFile()
+    for step in (FIRST, *AMENDED, ("vet-1", 30, True), *ADDENDED):
+        file = _take(file, step)
+    shuffled = [*answers, *answers]
+    chance.shuffle(shuffled)
+
+    ends = [_after(file, told) for told in (answers, shuffled)]
+
+    assert ends[0] == ends[1]
+    note = ends[0]
+    assert note.task is None or not note.due, "what was refused waits for a person"
