@@ -24,6 +24,7 @@ def empty_bill(site: str, study_instance_uid: str) -> Row:
         "currency": None,
         "due": False,
         **dict.fromkeys(BILL_COUNTS, 0),
+        "exception_day": None,
         "answers": as_text({}),
         "snapshot": None,
     }
@@ -55,6 +56,7 @@ def settled(row: Row, charges: ChargesAssessed | None, day: date | None) -> Row:
         "currency": charges.currency,
         "due": charges.due,
         **{name: counts[name] for name in BILL_COUNTS},
+        "exception_day": day if counts["exceptions"] else None,
         "snapshot": charges.model_dump_json(),
     }
 

@@ -20,6 +20,7 @@ def empty_note(site: str, study_instance_uid: str) -> Row:
         "asks": None,
         "waits_for": None,
         "since": None,
+        "open_since": None,
         "signer": None,
         "signed_at": None,
         "trainee": None,
@@ -63,9 +64,12 @@ def settled(row: Row, study: Mapping[str, Any] | None) -> Row:
     last = newest(from_text(row["answers"]))
     refused = last is not None and last.outcome is PostingOutcome.REJECTED
     performed = (study["last_at"] or study["changed_at"]) if study is not None else None
+    waits_for = row["asks"] if _is_due(row, study) else None
+    since = row["waiting_since"] or performed
     return row | {
-        "waits_for": row["asks"] if _is_due(row, study) else None,
-        "since": row["waiting_since"] or performed,
+        "waits_for": waits_for,
+        "since": since,
+        "open_since": since if waits_for is not None else None,
         "refused": last.words if last is not None and refused else None,
     }
 

@@ -122,7 +122,8 @@ QUESTION = Table(
     Column("room", String(64)),
     Column("code", String(64), nullable=False),
     Column("words", Text, nullable=False),
-    Index("ix_console_question_day", "site", "day", "study_instance_uid", "position"),
+    Index("ix_console_question_day", "day", "site", "study_instance_uid", "position"),
+    Index("ix_console_question_site_day", "site", "day", "study_instance_uid", "position"),
 )
 
 ROOM_DAY = Table(
@@ -148,6 +149,7 @@ NOTE = Table(
     Column("asks", String(16)),
     Column("waits_for", String(16)),
     Column("since", UtcDateTime),
+    Column("open_since", UtcDateTime),
     Column("signer", String(64)),
     Column("signed_at", UtcDateTime),
     Column("trainee", String(64)),
@@ -156,12 +158,13 @@ NOTE = Table(
     Column("reminder", Integer, nullable=False),
     Column("answers", Text, nullable=False),
     Column("snapshot", Text),
-    Index("ix_console_note_waits", "site", "waits_for", "since", "study_instance_uid"),
+    Index("ix_console_note_open_since", "open_since", "site", "study_instance_uid"),
+    Index("ix_console_note_site_open_since", "site", "open_since", "study_instance_uid"),
     Index("ix_console_note_since", "site", "since", "study_instance_uid"),
 )
 """``asks``: signature, cosignature or addendum, whichever the note lacks; ``waits_for``: the same
 once it is a person's turn. ``since``: from
-when on its age counts. ``refused``: the record's words, where it refused the newest posting that it
+when on its age counts; ``open_since``: the same while it waits for a person. ``refused``: the record's words, where it refused the newest posting that it
 has answered. ``waiting_since`` and ``reminder`` are of the last reminder told."""
 
 BILL = Table(
@@ -174,13 +177,16 @@ BILL = Table(
     Column("currency", String(3)),
     Column("due", Boolean, nullable=False),
     *(_count(name) for name in BILL_COUNTS),
+    Column("exception_day", Date),
     Column("answers", Text, nullable=False),
     Column("snapshot", Text),
     Index("ix_console_bill_day", "site", "day", "study_instance_uid"),
-    Index("ix_console_bill_exceptions", "site", "exceptions", "day", "study_instance_uid"),
+    Index("ix_console_bill_exception_day", "exception_day", "site", "study_instance_uid"),
+    Index("ix_console_bill_site_exception_day", "site", "exception_day", "study_instance_uid"),
 )
 """A study's charges. ``answers``: the record's newest answer to each posting. ``day`` is the
-study's, unknown until its assessment was heard."""
+study's, unknown until its assessment was heard; ``exception_day`` the same where there are
+exceptions."""
 
 BILL_DAY = Table(
     "console_bill_day",
