@@ -172,7 +172,7 @@ def _days(asked: Asked, by: By) -> Select[Any]:
     own = FIGURES_DAY.c
     sums = [func.sum(own[name]).label(name) for name in COUNTS]
     if by is By.ALL:
-        whole: Select[Any] = select(literal("all").label("name"), *sums)
+        whole: Any = select(literal("all").label("name"), *sums)
         return _of_days(whole, FIGURES_DAY, asked)
     key = own.day if by is By.TIME else own[by.value]
     return _of_days(select(key.label("name"), *sums), FIGURES_DAY, asked).group_by(key)
