@@ -22,7 +22,7 @@ from fhir.resources.R4B.attachment import Attachment
 from fhir.resources.R4B.capabilitystatement import CapabilityStatement
 from fhir.resources.R4B.chargeitem import ChargeItem
 from fhir.resources.R4B.diagnosticreport import DiagnosticReport
-from fhir.resources.R4B.documentreference import DocumentReference
+from fhir.resources.R4B.documentreference import DocumentReference, DocumentReferenceRelatesTo
 from fhir.resources.R4B.imagingstudy import ImagingStudy
 from pydantic import ValidationError
 
@@ -30,6 +30,7 @@ from schemas.conclusions import NoteState
 from schemas.mappings.posted_codes import PostedCodes
 from services.records.adapters.fhir_capability import read_capability
 from services.records.adapters.fhir_charge import charge_item, correction_item, held_line
+from services.records.adapters.fhir_documents import HeldDocuments
 from services.records.adapters.fhir_names import Names
 from services.records.adapters.fhir_note import DOC_STATUS, link, note_resources
 from services.records.port import NoteStatus
@@ -94,6 +95,27 @@ def test_every_resource_of_a_note_is_a_valid_one(state: NoteState) -> None:
     ImagingStudy.model_validate_json(json.dumps(found.study))
     DiagnosticReport.model_validate_json(json.dumps(found.report))
     DocumentReference.model_validate_json(json.dumps(found.document))
+
+
+def test_a_document_replaces_another_in_the_words_of_the_standard() -> None:
+    older, newer = made(NoteState.SIGNED).document, made(NoteState.ADDENDED).document
+    older["id"] = "d1"
+    held = HeldDocuments([older], NAMES)
+
+    held.relate(newer, 3)
+    (marked,) = held.outdated(3)
+
+    told = DocumentReference.model_validate_json(json.dumps(newer))
+    DocumentReference.model_validate_json(json.dumps(marked))
+    (relation,) = told.relatesTo
+    assert (relation.code, relation.target.reference) == ("replaces", "DocumentReference/d1")
+    known = DocumentReferenceRelatesTo.model_fields["code"].json_schema_extra
+    states = DocumentReference.model_fields["status"].json_schema_extra
+    assert isinstance(known, dict)
+    assert isinstance(states, dict)
+    assert relation.code in known["enum_values"]
+    assert marked["status"] in states["enum_values"]
+    assert newer["status"] in states["enum_values"]
 
 
 def test_attachments_carry_the_hash_that_the_standard_asks_for() -> None:

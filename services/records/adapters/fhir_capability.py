@@ -27,7 +27,11 @@ NEEDS: Final[dict[str, tuple[frozenset[str], frozenset[str], bool]]] = {
         frozenset({"identifier"}),
         True,
     ),
-    "DocumentReference": (frozenset({"create", "search-type"}), frozenset({"identifier"}), True),
+    "DocumentReference": (
+        frozenset({"create", "search-type", "update"}),
+        frozenset({"identifier"}),
+        True,
+    ),
 }
 """Of each type: the interactions, the search parameters, and whether to create on condition."""
 

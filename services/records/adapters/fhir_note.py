@@ -1,10 +1,10 @@
 """A note's revision as FHIR R4 resources: ImagingStudy, DiagnosticReport, DocumentReference. Pure.
 
 The study has one DiagnosticReport, whose status and text follow the note (preliminary, final,
-appended), and one DocumentReference for every revision, which nobody changes: so the record keeps
-what was signed beside what was added. Attachments carry their SHA-1, as R4 wants it
-(Attachment.hash), and the revision's content a SHA-256 in our extension. ``conclusion`` stays
-empty: the software diagnoses nothing.
+appended), and one DocumentReference for every revision, of which nothing but the status changes
+(``fhir_documents``): so the record keeps what was signed beside what was added. Attachments carry
+their SHA-1, as R4 wants it (Attachment.hash), and the revision's content a SHA-256 in our
+extension. ``conclusion`` stays empty: the software diagnoses nothing.
 
 R4B (4.3.0), whose models the tests use, has the same elements as R4 (4.0.1) for all that is
 written here (from memory). In R5 DiagnosticReport.imagingStudy is ``study``.
@@ -84,7 +84,14 @@ def note_resources(
     }
     document: Resource = {
         "resourceType": "DocumentReference",
-        "identifier": [{"system": names.posting_key, "value": key_value(posting.key)}],
+        "identifier": [
+            {"system": names.posting_key, "value": key_value(posting.key)},
+            {
+                "use": "secondary",
+                "system": names.study,
+                "value": key_value(note.study_instance_uid),
+            },
+        ],
         "status": "current",
         "docStatus": DOC_STATUS[posting.status],
         "type": kind,
@@ -107,9 +114,9 @@ def link(made: NoteResources, study: str, report: str) -> None:
     made.document["context"] = {"related": [{"reference": study}, {"reference": report}]}
 
 
-def revision_of(report: Resource, names: Names) -> int:
-    """Give the revision that a report stands at; 0 for one that is not ours."""
-    told = names.told(report).get("revision", "")
+def revision_of(held: Resource, names: Names) -> int:
+    """Give the revision that a report or document stands at; 0 for one that is not ours."""
+    told = names.told(held).get("revision", "")
     return int(told) if told.isascii() and told.isdigit() else 0
 
 

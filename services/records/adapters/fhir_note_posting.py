@@ -1,6 +1,7 @@
 """Bringing a note's revision to a FHIR server: in one transaction where it can, else in steps.
 
-Every step is safe to repeat: what was made before a crash is found by its identifier.
+Every step is safe to repeat: what was made before a crash is found by its identifier. The older
+documents are marked last, so that at no time the record holds none that is current.
 """
 
 from uuid import uuid4
@@ -9,10 +10,12 @@ from services.records.adapters.fhir_client import FhirRecordClient
 from services.records.adapters.fhir_create import (
     FhirRefusal,
     create,
+    find,
     find_one,
     reference_in,
     refusal,
 )
+from services.records.adapters.fhir_documents import HeldDocuments
 from services.records.adapters.fhir_names import (
     DICOM_UID,
     Names,
@@ -55,10 +58,25 @@ def post_note(
     if report is not None:
         _refuse_foreign(report, made.report, names, posting)
     behind = report is None or revision_of(report, names) < posting.note.revision
+    held = _held(client, names, made.document, study_uid)
+    outdated = held.outdated(posting.note.revision)
     if document is not None and not behind:
+        for older in outdated:
+            _update(client, older)
         return reference_of(document)
+    held.relate(made.document, posting.note.revision)
     bring = _together if transactions else _in_steps
-    return bring(client, names, posting, made, report if behind else None, report)
+    return bring(client, names, posting, made, report if behind else None, report, outdated)
+
+
+def _held(
+    client: FhirRecordClient, names: Names, document: Resource, study_uid: str
+) -> HeldDocuments:
+    """Look up the note's documents; another patient's are not ours to touch."""
+    patient = document["subject"]["reference"]
+    found = find(client, _DOCUMENT, names.study, study_uid)
+    own = [one for one in found if (one.get("subject") or {}).get("reference") == patient]
+    return HeldDocuments(own, names)
 
 
 def _in_steps(
@@ -68,6 +86,7 @@ def _in_steps(
     made: NoteResources,
     old: Resource | None,
     held: Resource | None,
+    outdated: list[Resource],
 ) -> str:
     uid = made.study["identifier"][0]["value"]
     study = create(client, _STUDY, made.study, DICOM_UID, uid).reference
@@ -83,6 +102,8 @@ def _in_steps(
     done = create(client, _DOCUMENT, made.document, names.posting_key, key_value(posting.key))
     if done.held is not None and not same_note(done.held, made.document, names):
         raise _other_content(done.held, posting)
+    for older in outdated:
+        _update(client, older)
     return done.reference
 
 
@@ -93,6 +114,7 @@ def _together(
     made: NoteResources,
     old: Resource | None,
     held: Resource | None,
+    outdated: list[Resource],
 ) -> str:
     """Send all in one transaction (FHIR R4, http.html#transaction): it holds whole or not."""
     study, report = f"urn:uuid:{uuid4()}", f"urn:uuid:{uuid4()}"
@@ -100,18 +122,17 @@ def _together(
     uid = made.study["identifier"][0]["value"]
     entries = [_made(study, made.study, query(DICOM_UID, uid))]
     if old is not None:
-        changed = _merged(old, made.report, names)
-        request = {"method": "PUT", "url": reference_of(changed), **_if_match(old, "ifMatch")}
-        entries.append({"fullUrl": report, "resource": changed, "request": request})
+        entries.append(_changed(report, _merged(old, made.report, names)))
     elif held is None:
         value = key_value(posting.note.study_instance_uid)
         entries.append(_made(report, made.report, query(names.report, value)))
+    entries += [_changed(f"urn:uuid:{uuid4()}", older) for older in outdated]
     key = key_value(posting.key)
     entries.append(_made(f"urn:uuid:{uuid4()}", made.document, query(names.posting_key, key)))
     bundle = {"resourceType": "Bundle", "type": "transaction", "entry": entries}
     reply = client.send("POST", "", bundle)
     if reply.status == 412:
-        raise RecordUnavailable(f"FHIR server: the report changed meanwhile: {reply.words()}")
+        raise RecordUnavailable(f"FHIR server: the note changed there meanwhile: {reply.words()}")
     if reply.status != 200:
         raise refusal(reply, "Bundle")
     answers = reply.content.get("entry")
@@ -134,12 +155,19 @@ def _made(full_url: str, resource: Resource, condition: str) -> Resource:
     return {"fullUrl": full_url, "resource": resource, "request": request}
 
 
-def _update(client: FhirRecordClient, report: Resource) -> None:
-    reply = client.send("PUT", reference_of(report), report, _if_match(report, "If-Match"))
+def _changed(full_url: str, resource: Resource) -> Resource:
+    name = reference_of(resource)
+    request = {"method": "PUT", "url": name, **_if_match(resource, "ifMatch")}
+    return {"fullUrl": full_url, "resource": resource, "request": request}
+
+
+def _update(client: FhirRecordClient, resource: Resource) -> None:
+    name = reference_of(resource)
+    reply = client.send("PUT", name, resource, _if_match(resource, "If-Match"))
     if reply.status == 412:
-        raise RecordUnavailable(f"FHIR server: the report changed meanwhile: {reply.words()}")
+        raise RecordUnavailable(f"FHIR server: {name} changed meanwhile: {reply.words()}")
     if reply.status not in {200, 201}:
-        raise refusal(reply, _REPORT)
+        raise refusal(reply, name)
 
 
 def _if_match(held: Resource, name: str) -> dict[str, str]:

@@ -92,5 +92,5 @@ def test_an_update_asks_that_nobody_changed_the_report_meanwhile(
         adapter.post_note(note_posting(note(2)))
     accepted(adapter.post_note(note_posting(note(2))))
 
-    told = [one["headers"]["If-Match"] for one in fhir.requests("PUT")]
+    told = [one["headers"]["If-Match"] for one in fhir.requests("PUT", "DiagnosticReport")]
     assert told == ['W/"1"'] * 2
