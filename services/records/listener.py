@@ -127,6 +127,8 @@ class Listener:
             return
         said = answers.said_late(answer, row)
         others = [state for state in PostingState if state is not said.state]
+        if said.state is PostingState.POSTED and said.reference != row.reference:
+            others.append(said.state)  # the record names now what it had only taken in before
         changed = answers.mark(work, row, said, self._source, others)
         if changed and said.state is PostingState.POSTED and row.verb == Verb.CHARGE.value:
             # A charge that was withdrawn is in the record after all: so its credit has to go out.
