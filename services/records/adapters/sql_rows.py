@@ -17,7 +17,7 @@ from services.records.port import (
     NotePosting,
     RecordRefused,
 )
-from services.records.unmapped import Posting, coded
+from services.records.unmapped import Posting, needed_by
 
 RowValues = dict[str, Any]
 
@@ -147,12 +147,12 @@ def _head(posting: Posting, codes: PostedCodes) -> RowValues:
 
 def _record_codes(posting: Posting, codes: PostedCodes) -> str | None:
     """Write the record's codes of all that a posting carries, where it is told any."""
-    told_codes = {
-        table.value: {
-            ours: its.model_dump(mode="json", exclude_none=True) for ours, its in listed.items()
-        }
-        for table, listed in coded(posting, codes).items()
-    }
+    told_codes: dict[str, dict[str, Any]] = {}
+    for one in needed_by(posting):
+        its = codes.coded(one.table, one.ours)
+        if its is not None:
+            listed = told_codes.setdefault(one.table.value, {})
+            listed[one.ours] = its.model_dump(mode="json", exclude_none=True)
     return kept(json.dumps(told_codes, ensure_ascii=False)) if told_codes else None
 
 
