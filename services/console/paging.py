@@ -11,6 +11,7 @@ from typing import Any, Generic, TypeVar
 from sqlalchemy import Column, Select, and_, or_
 
 from schemas.errors import InvalidInput
+from services.runtime.tables import UtcDateTime
 
 T = TypeVar("T")
 PAGE_ROWS = 50
@@ -70,10 +71,14 @@ def from_place(
     Raises InvalidInput for a place that no page gave.
     """
     if after is not None:
-        values = place(after, [column.type.python_type for column in columns])
+        values = place(after, [_kind_of(column) for column in columns])
         query = query.where(_beyond(columns, values, newest_first=newest_first))
     order = [column.desc() if newest_first else column for column in columns]
     return query.order_by(*order).limit(PAGE_ROWS + 1)
+
+
+def _kind_of(column: Column[Any]) -> type:
+    return datetime if isinstance(column.type, UtcDateTime) else column.type.python_type
 
 
 def _beyond(columns: Sequence[Column[Any]], values: Sequence[Any], *, newest_first: bool) -> Any:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
-from sqlalchemy import Connection, delete
+from sqlalchemy import Connection, delete, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from services.runtime.tables import INBOX
@@ -26,6 +26,13 @@ def take(connection: Connection, service: str, message_ids: Sequence[str]) -> se
         .returning(INBOX.c.message_id)
     )
     return set(connection.execute(statement).scalars())
+
+
+def handled_since(connection: Connection, moment: datetime) -> dict[str, int]:
+    """Count the messages that each service has handled since a moment."""
+    query = select(INBOX.c.service, func.count()).where(INBOX.c.handled_at >= moment)
+    rows = connection.execute(query.group_by(INBOX.c.service))
+    return {str(service): int(number) for service, number in rows}
 
 
 def prune(connection: Connection, older_than: timedelta) -> int:

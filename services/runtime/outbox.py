@@ -3,6 +3,7 @@
 import threading
 import time
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from threading import Event
 
@@ -73,6 +74,22 @@ def put(
     if rows:
         connection.execute(_ROW, rows)
     return len(rows)
+
+
+@dataclass(frozen=True, slots=True)
+class Backlog:
+    """What a service has still to publish, and since when the oldest of it waits."""
+
+    service: str
+    messages: int
+    oldest_at: datetime
+
+
+def backlogs(connection: Connection) -> list[Backlog]:
+    """List the services whose outbox is not empty."""
+    query = select(OUTBOX.c.service, func.count(), func.min(OUTBOX.c.created_at))
+    rows = connection.execute(query.group_by(OUTBOX.c.service).order_by(OUTBOX.c.service))
+    return [Backlog(service, int(number), oldest) for service, number, oldest in rows]
 
 
 class Relay:

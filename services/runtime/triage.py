@@ -76,10 +76,13 @@ def keep(connection: Connection, entries: Sequence[Kept]) -> None:
 
 
 def entries(
-    connection: Connection, state: TriageState | None = TriageState.OPEN, limit: int = 200
+    connection: Connection,
+    state: TriageState | None = TriageState.OPEN,
+    limit: int = 200,
+    after: int = 0,
 ) -> Sequence[Row[tuple[object, ...]]]:
-    """List entries, oldest first."""
-    query = select(TRIAGE).order_by(TRIAGE.c.id).limit(limit)
+    """List entries, oldest first, from those with an id above ``after`` on."""
+    query = select(TRIAGE).where(TRIAGE.c.id > after).order_by(TRIAGE.c.id).limit(limit)
     if state is not None:
         query = query.where(TRIAGE.c.state == state.value)
     return connection.execute(query).all()

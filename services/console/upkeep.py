@@ -1,0 +1,38 @@
+"""The loop that forgets what just came once it is long past."""
+
+from datetime import UTC, datetime, timedelta
+from threading import Event
+
+import structlog
+from sqlalchemy import delete
+
+from services.console.tables import ARRIVAL
+from services.runtime.store import Store, StoreUnavailable
+
+log = structlog.get_logger(__name__)
+
+EVERY_S = 3600.0
+KEEP = timedelta(days=35)
+"""Longer than the inbox remembers a message, so that an image is added to the storage once."""
+
+
+class Upkeep:
+    """Forgets old arrivals; the conclusions that they led to stay."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def run(self, stop: Event) -> None:
+        """Look every hour until stopped. A store that is away is only waited for."""
+        while not stop.is_set():
+            try:
+                self.forget(datetime.now(UTC))
+            except StoreUnavailable as error:
+                log.warning("upkeep_waits", reason=str(error))
+            stop.wait(EVERY_S)
+
+    def forget(self, now: datetime) -> int:
+        """Forget what came longer ago than is kept; tell how many."""
+        with self._store.begin() as connection:
+            gone = delete(ARRIVAL).where(ARRIVAL.c.received_at < now - KEEP)
+            return connection.execute(gone).rowcount

@@ -1,0 +1,121 @@
+"""What the operations page shows of devices, storage and open questions."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlalchemy import Connection, func, select
+
+from schemas.conclusions import ClockStand, RoomDayAssessed
+from services.console.paging import Page, from_place, page_of
+from services.console.tables import DEVICE, QUESTION, ROOM_DAY, STORAGE_DAY
+
+_DAYS_BACK = 30
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceLine:
+    """A device as it was heard last. ``clock_ahead_s``: against our clock, when it was read."""
+
+    device: str
+    last_contact_at: datetime | None
+    clock_read_at: datetime | None
+    clock_ahead_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RoomClock:
+    """How the clocks of a room stood on the last day that tells."""
+
+    room: str
+    day: date
+    stand: ClockStand
+
+
+@dataclass(frozen=True, slots=True)
+class StoredDay:
+    """What the images of a day take."""
+
+    day: date
+    images: int
+    bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class OpenQuestion:
+    """Something that only a person can settle."""
+
+    site: str
+    study_instance_uid: str
+    day: date
+    room: str | None
+    code: str
+    words: str
+
+
+def devices(connection: Connection, site: str) -> list[DeviceLine]:
+    """List the devices of a site that were ever heard."""
+    rows = connection.execute(
+        select(
+            DEVICE.c.device,
+            DEVICE.c.last_contact_at,
+            DEVICE.c.clock_read_at,
+            DEVICE.c.clock_ahead_s,
+        )
+        .where(DEVICE.c.site == site)
+        .order_by(DEVICE.c.device)
+    )
+    return [DeviceLine(*row) for row in rows]
+
+
+def clock_stands(connection: Connection, site: str, rooms: Sequence[str]) -> list[RoomClock]:
+    """Give the newest stands of the clocks of each room, from the last days that it worked."""
+    own = ROOM_DAY.c
+    found: list[RoomClock] = []
+    for room in rooms:
+        rows = connection.execute(
+            select(own.day, own.clocks, own.snapshot)
+            .where(own.site == site, own.room == room)
+            .order_by(own.day.desc())
+            .limit(_DAYS_BACK)
+        )
+        for row in rows:
+            if row.clocks:
+                told = RoomDayAssessed.model_validate_json(row.snapshot)
+                found += [RoomClock(room, row.day, stand) for stand in told.clocks]
+                break
+        rows.close()
+    return found
+
+
+def storage_by_day(
+    connection: Connection, first: date, last: date, sites: Sequence[str] | None = None
+) -> list[StoredDay]:
+    """Sum what was stored on each day of a period; over all sites where none is named."""
+    own = STORAGE_DAY.c
+    query = select(own.day, func.sum(own.images), func.sum(own.bytes))
+    query = query.where(own.day >= first, own.day <= last)
+    if sites is not None:
+        query = query.where(own.site.in_(sites))
+    rows = connection.execute(query.group_by(own.day).order_by(own.day))
+    return [StoredDay(day, int(images), int(size)) for day, images, size in rows]
+
+
+def open_questions(
+    connection: Connection, sites: Sequence[str] | None, after: str | None = None
+) -> Page[OpenQuestion]:
+    """List what only people can settle, the oldest first; of all sites where none is named.
+
+    Raises InvalidInput for a place that no page gave.
+    """
+    query = select(QUESTION)
+    if sites is not None:
+        query = query.where(QUESTION.c.site.in_(sites))
+    columns = [QUESTION.c.day, QUESTION.c.site, QUESTION.c.study_instance_uid, QUESTION.c.position]
+    return page_of(
+        connection.execute(from_place(query, columns, after)).all(),
+        columns,
+        lambda row: OpenQuestion(
+            row.site, row.study_instance_uid, row.day, row.room, row.code, row.words
+        ),
+    )

@@ -1,0 +1,145 @@
+"""What operations asks outside the read model: queues, outboxes, services, room on the disk."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from shutil import disk_usage
+
+import httpx
+from prometheus_client.parser import text_string_to_metric_families
+from sqlalchemy import Connection, text
+
+from schemas.channels import SUBSCRIPTIONS
+from services.runtime import inbox, outbox
+from services.runtime.bus import Bus, BusUnavailable
+from services.runtime.service import service_names
+from services.runtime.settings import HealthSettings
+
+_ASK_S = 1.0
+_COUNTED_OVER = timedelta(minutes=5)
+_SHOWN = frozenset(
+    {
+        "gomphosis_outbox_waiting",
+        "gomphosis_postings_waiting",
+        "gomphosis_postings_oldest_seconds",
+        "gomphosis_record_breaker_open",
+        "gomphosis_triage_open",
+    }
+)
+"""The counters of a service that operations shows; those of the record's adapter among them."""
+
+
+@dataclass(frozen=True, slots=True)
+class QueueState:
+    """A worker's queue. ``waiting``: None where the bus does not tell now. ``unsent`` is what the
+    service of that name has still to publish; ``handled_a_minute`` what it did of late."""
+
+    queue: str
+    waiting: int | None
+    unsent: int
+    oldest_unsent_at: datetime | None
+    handled_a_minute: float
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceState:
+    """What a service says of itself. ``parts`` by name; empty where it did not answer, and
+    ``trouble`` says why."""
+
+    service: str
+    ready: bool
+    parts: Mapping[str, bool] = field(default_factory=dict)
+    counters: Mapping[str, float] = field(default_factory=dict)
+    trouble: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """The store's size, and the room that is left where the images are."""
+
+    store_bytes: int
+    disk_free_bytes: int
+    disk_bytes: int
+
+
+def queues(bus: Bus, connection: Connection, now: datetime | None = None) -> list[QueueState]:
+    """Give the state of every worker's queue."""
+    moment = now or datetime.now(UTC)
+    unsent = {one.service: one for one in outbox.backlogs(connection)}
+    handled = inbox.handled_since(connection, moment - _COUNTED_OVER)
+    minutes = _COUNTED_OVER / timedelta(minutes=1)
+    found = []
+    for subscription in SUBSCRIPTIONS:
+        queue = subscription.queue
+        backlog = unsent.get(queue)
+        found.append(
+            QueueState(
+                queue,
+                _depth(bus, queue),
+                backlog.messages if backlog is not None else 0,
+                backlog.oldest_at if backlog is not None else None,
+                handled.get(queue, 0) / minutes,
+            )
+        )
+    return found
+
+
+def _depth(bus: Bus, queue: str) -> int | None:
+    try:
+        return bus.depth(queue)
+    except BusUnavailable:
+        return None
+
+
+def health_urls(settings: HealthSettings, names: Sequence[str] | None = None) -> dict[str, str]:
+    """Give the health address of each service where all run on one machine, a port each."""
+    known = service_names() if names is None else names
+    return {
+        name: f"http://{settings.host}:{settings.port + number}"
+        for number, name in enumerate(known)
+    }
+
+
+def services(urls: Mapping[str, str]) -> list[ServiceState]:
+    """Ask every service whether it is ready, all at once, for a second at most."""
+    with ThreadPoolExecutor(max_workers=max(len(urls), 1)) as pool:
+        return list(pool.map(lambda item: _ask(*item), sorted(urls.items())))
+
+
+def _ask(service: str, url: str) -> ServiceState:
+    try:
+        with httpx.Client(timeout=_ASK_S, trust_env=False) as client:
+            ready = client.get(f"{url}/readyz")
+            told = ready.json()
+            counted = client.get(f"{url}/metrics").text
+        parts = {str(name): bool(value) for name, value in dict(told).items()}
+        return ServiceState(service, ready.status_code == 200, parts, _counters(counted))
+    except (httpx.HTTPError, ValueError) as error:
+        return ServiceState(service, False, trouble=f"no answer from {url}: {error}")
+
+
+def _counters(told: str) -> dict[str, float]:
+    samples: Iterable[tuple[str, float]] = (
+        (sample.name, float(sample.value))
+        for family in text_string_to_metric_families(told)
+        for sample in family.samples
+    )
+    found: dict[str, float] = {}
+    for name, value in samples:
+        if name in _SHOWN:
+            found[name] = max(found.get(name, value), value)
+    return found
+
+
+def room(connection: Connection, images_dir: Path) -> Room:
+    """Measure the store, and the disk of the images; the folder's parent where it is not yet."""
+    if connection.dialect.name == "sqlite":
+        pages = int(connection.scalar(text("PRAGMA page_count")) or 0)
+        size = pages * int(connection.scalar(text("PRAGMA page_size")) or 0)
+    else:
+        size = int(connection.scalar(text("SELECT pg_database_size(current_database())")) or 0)
+    folder = next(one for one in (images_dir, *images_dir.absolute().parents) if one.exists())
+    usage = disk_usage(folder)
+    return Room(size, usage.free, usage.total)
