@@ -18,7 +18,8 @@ from schemas.conclusions import (
     ViewStatus,
 )
 from schemas.envelope import Message, Payload, Source, new_id
-from schemas.facts import Patient
+from schemas.facts import Patient, Sex
+from schemas.facts.order import Weight, WeightUnit
 from schemas.group import Group
 from schemas.teeth import Species
 
@@ -34,6 +35,20 @@ GROUP = Group.model_validate_json(
          {"name": "vet-2", "title": "Other Invented Vet", "roles": ["vet", "lead"]},
          {"name": "tech-1", "title": "Invented Technician", "roles": ["technician"]}]}]}"""
 )
+
+
+WHOLE_PATIENT = Patient(
+    patient_id="P-1001",
+    name="Invented Pepper",
+    species=Species.DOG,
+    breed="Invented breed ä",
+    sex=Sex.FEMALE,
+    neutered=True,
+    born_on=date(2019, 5, 1),
+    weight=Weight(value=11.4, unit=WeightUnit.KG),
+    responsible_person="Invented Owner",
+)
+BARE_PATIENT = Patient(patient_id="P-1002", name="Invented Salt", species=Species.CAT)
 
 
 def patient(patient_id: str = "P-1001", species: Species = Species.DOG) -> Patient:
@@ -55,6 +70,8 @@ def image(
     seconds = 60.0 * number if after_s is None else after_s
     return ImageResult(
         sop_instance_uid=f"2.25.2{number:03d}",
+        series_instance_uid="2.25.2000",
+        sop_class_uid="1.2.840.10008.5.1.4.1.1.1.3",
         acquired_at=START + timedelta(seconds=seconds),
         use=use,
         view=view or (f"view-{number}" if use is ImageUse.VIEW else None),

@@ -74,9 +74,12 @@ class ImageResult(Contract):
 
     ``technique`` is the plan's, of the view that the image shows, which may be a substitute.
     ``rule`` and ``facts`` say, here and in the other results, what the conclusion rests on.
+    Series and SOP class were not told in older revisions.
     """
 
     sop_instance_uid: Uid
+    series_instance_uid: Uid | None = None
+    sop_class_uid: Uid | None = None
     acquired_at: UtcTime
     use: ImageUse
     view: Name | None = None
@@ -93,6 +96,8 @@ class ImageResult(Contract):
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
             "sop_instance_uid": "2.25.1003",
+            "series_instance_uid": "2.25.1002",
+            "sop_class_uid": "1.2.840.10008.5.1.4.1.1.1.3",
             "acquired_at": "2026-03-02T09:20:03Z",
             "use": "view",
             "view": "mand-molars-l",

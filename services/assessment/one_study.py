@@ -202,6 +202,8 @@ class OneStudy:
         accepted = one if one is not None and one.accepted else None
         return ImageResult(
             sop_instance_uid=image.sop_instance_uid,
+            series_instance_uid=image.series_instance_uid,
+            sop_class_uid=image.sop_class_uid,
             acquired_at=image.acquired_at,
             use=part.use,
             view=part.view,

@@ -1,18 +1,17 @@
 """``gomphosis dose-report``: one study's dose as a DICOM dose report, in a file."""
 
-import os
 from pathlib import Path
 from typing import Annotated
 
 import typer
-from pydicom.dataset import Dataset
 from pydicom.filewriter import dcmwrite
 
 from schemas.conclusions import StudyAssessed
-from schemas.envelope import new_id
 from schemas.group import load_group
 from services.notes.dose_report import NoDoseReport, dose_report
 from services.notes.dose_report_words import CAUTION
+from services.notes.new_file import write_new
+from services.notes.only_one import only_one
 from services.notes.store import find_assessments
 from services.runtime.cli.exits import Exit, plain_errors, stderr, stdout
 from services.runtime.settings import Settings, load_settings
@@ -35,29 +34,14 @@ def write_dose_report(
     """
     with plain_errors():
         settings = load_settings()
-        found = [
-            (name, assessed)
-            for name, assessed in _find(settings, study)
-            if site is None or name == site
-        ]
-        if not found:
-            stderr.print(f"study {study}: no assessment of it is known", markup=False)
-            raise typer.Exit(Exit.NOT_FOUND)
-        if len(found) > 1:
-            names = ", ".join(name for name, _ in found)
-            stderr.print(f"study {study}: expected --site, one of {names}", markup=False)
-            raise typer.Exit(Exit.WRONG_USE)
-        name, assessed = found[0]
+        found = _find(settings, study)
+        name, assessed = only_one(found, study, site, "no assessment of it is known")
         try:
             report = dose_report(assessed, load_group(settings.group_dir).site(name))
         except NoDoseReport as error:
             stderr.print(str(error), markup=False)
             raise typer.Exit(Exit.CHECK_FAILED) from error
-    try:
-        _write(report, out)
-    except OSError as error:
-        stderr.print(f"--out {out}: expected a new file in a folder that can be written ({error})")
-        raise typer.Exit(Exit.FAILED) from error
+    write_new(out, lambda part: dcmwrite(part, report, enforce_file_format=True))
     events = len(assessed.exposures)
     stdout.print(f"{out}: {events} exposures, revision {assessed.revision}. {CAUTION}")
 
@@ -69,13 +53,3 @@ def _find(settings: Settings, study: str) -> list[tuple[str, StudyAssessed]]:
             return find_assessments(connection, study)
     finally:
         opened.close()
-
-
-def _write(report: Dataset, out: Path) -> None:
-    """Write a whole file or none, and never over another."""
-    part = out.with_name(f".{new_id()}.part")
-    try:
-        dcmwrite(part, report, enforce_file_format=True)
-        os.link(part, out)
-    finally:
-        part.unlink(missing_ok=True)

@@ -11,6 +11,7 @@ from schemas.base import Contract, Name, UtcTime
 from schemas.conclusions import NoteSection, SectionDifference, Signature
 from schemas.facts.desk import Sha256
 from schemas.facts.image import ShortText
+from services.notes.study_shown import StudyShown
 
 
 def content_sha256(sections: Sequence[NoteSection]) -> str:
@@ -28,7 +29,8 @@ class SignedNote(Contract):
 
     ``told`` is what the device data said, neutrally written, when it was signed, or when the last
     addendum was made: what is different now has not been told to a vet yet. ``signatures`` are
-    all of them, a trainee's before the vet's; ``signer`` is the vet.
+    all of them, a trainee's before the vet's; ``signer`` is the vet. ``shown`` is what tooth chart,
+    pictures and objects are made from; a note signed before it was kept has none.
     """
 
     sections: tuple[NoteSection, ...]
@@ -40,6 +42,7 @@ class SignedNote(Contract):
     told: Annotated[tuple[NoteSection, ...], Field(min_length=1)]
     signatures: tuple[Signature, ...] = ()
     differences: tuple[SectionDifference, ...] = ()
+    shown: StudyShown | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -49,6 +52,7 @@ class SignedNote(Contract):
             "signed_at": "2026-03-02T16:00:00Z",
             "patient_id": "P-1001",
             "told": [NoteSection.EXAMPLES[0]],
+            "shown": StudyShown.EXAMPLES[0] | {"at_signature": True},
         },
     )
 

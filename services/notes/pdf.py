@@ -7,21 +7,22 @@ as data; its text and HTML forms are not read.
 
 import json
 from collections.abc import Sequence
-from datetime import UTC, datetime, time
 from importlib.resources import files
 from typing import Any, NamedTuple
 
 import typst
 
-from schemas.conclusions import NoteWritten, StudyAssessed
+from schemas.conclusions import NoteWritten
 from schemas.errors import GomphosisError
 from schemas.group import Site
 from services.notes.banner import banner
 from services.notes.chart_states import charts_of
+from services.notes.note_time import note_time
 from services.notes.pdf_characters import lines_of, showable
+from services.notes.study_shown import StudyShown
 from services.notes.thumbnails import Thumbnail
 from services.notes.tooth_chart import chart_title, chart_words, tooth_chart_svg
-from services.notes.wording import named
+from services.notes.wording import EMPTY, EMPTY_PROMPT, named
 from services.notes.writing import Writing
 
 DRAFT_MARK = "DRAFT, NOT SIGNED. Not a diagnosis."
@@ -46,66 +47,49 @@ class PdfNotMade(GomphosisError):  # noqa: N818 - read as a sentence
 
 def note_pdf(
     note: NoteWritten,
-    assessment: StudyAssessed,
+    shown: StudyShown,
     site: Site,
     pictures: Sequence[ViewPicture] = (),
 ) -> bytes:
-    """Make the PDF of a note.
-
-    ``assessment`` is the study as it is concluded now: the tooth chart is drawn from it, also
-    where a signed note is older, and then says so.
+    """Make the PDF of a note; the tooth chart is drawn from what is ``shown`` of its study.
 
     Raises
     ------
     PdfNotMade
         If the library refuses the note.
     """
-    charts = charts_of(assessment)
-    content = _content(note, assessment, site)
+    charts = charts_of(shown)
+    content = _content(note, shown, site)
     content["charts"] = [
         {"title": chart_title(one.species, one.dentition), "words": chart_words(*one)}
         for one in charts
     ]
     content["pictures"] = [_picture(one) for one in pictures]
-    shown = showable(content)
+    words = showable(content)
     drawings = [tooth_chart_svg(*one) for one in charts]
     try:
         return typst.compile(
             files("services.notes").joinpath("templates/note.typ").read_bytes(),
-            ignore_system_fonts=not shown.needs_system_fonts,
+            ignore_system_fonts=not words.needs_system_fonts,
             format="pdf",
             sys_inputs={
-                "note": json.dumps(shown.content),
+                "note": json.dumps(words.content),
                 "charts": json.dumps(drawings),
                 "pictures": json.dumps([list(one.picture.png or b"") for one in pictures]),
             },
             pdf_standards=["a-2a", "ua-1"],
-            timestamp=note_time(note, assessment),
+            timestamp=note_time(note, shown),
         )
     except typst.TypstError as error:
         raise PdfNotMade(note.study_instance_uid, error.message) from error
 
 
-def note_time(note: NoteWritten, assessment: StudyAssessed) -> datetime:
-    """Give the last moment that the note tells of: the PDF's creation date, in UTC, whole seconds.
-
-    The last addendum or signature; of a draft the last image or exposure, else the study's day.
-    """
-    signed = [one.signed_at for one in note.addenda]
-    signed += [one.signed_at for one in note.signatures]
-    signed += [note.signed_at] if note.signed_at else []
-    taken = [one.acquired_at for one in assessment.images]
-    taken += [one.occurred_at for one in assessment.exposures]
-    last = max(signed or taken or [datetime.combine(assessment.day, time(), UTC)])
-    return last.astimezone(UTC).replace(microsecond=0)  # a PDF's dates hold no parts
-
-
-def _content(note: NoteWritten, assessment: StudyAssessed, site: Site) -> dict[str, Any]:
+def _content(note: NoteWritten, shown: StudyShown, site: Site) -> dict[str, Any]:
     """Give all that the template sets, but the drawings."""
     writing = Writing.of(site)
     signed = note.signer is not None and note.signed_at is not None
     head = banner(note, site, writing)
-    created = note_time(note, assessment)
+    created = note_time(note, shown)
     language, _, region = writing.language.partition("-")
     return {
         "title": f"Imaging note, {site.title}",
@@ -127,9 +111,7 @@ def _content(note: NoteWritten, assessment: StudyAssessed, site: Site) -> dict[s
                 "title": section.title,
                 "lines": lines_of(section.text),
                 "prompt": section.for_vet,
-                "empty": "Empty: the vet has written nothing here."
-                if section.for_vet
-                else "Empty.",
+                "empty": EMPTY_PROMPT if section.for_vet else EMPTY,
             }
             for section in note.sections
         ],
@@ -140,7 +122,7 @@ def _content(note: NoteWritten, assessment: StudyAssessed, site: Site) -> dict[s
             }
             for one in note.addenda
         ],
-        "drawn_from": _drawn_from(note, assessment),
+        "drawn_from": _drawn_from(note, shown),
         "pictures_title": "Small pictures of the views",
         "pictures_caution": PICTURES_CAUTION,
         "hash": f"Content hash (SHA-256): {note.content_sha256}",
@@ -158,12 +140,15 @@ def _whose(note: NoteWritten) -> str:
     return f"Patient {note.patient_id}{accession}"
 
 
-def _drawn_from(note: NoteWritten, assessment: StudyAssessed) -> str:
-    words = f"Drawn from the device data as assessed at revision {assessment.revision}."
-    if note.signed_at is not None:
-        words += " The drawing is no part of what was signed."
-    if note.addendum_proposal is not None:
-        words += f" Since the signature: {note.addendum_proposal}"
+def _drawn_from(note: NoteWritten, shown: StudyShown) -> str:
+    """Say what the drawing shows. What came after a signature is no part of a signed page."""
+    words = f"Drawn from the device data as assessed at revision {shown.assessment_revision}"
+    if note.signed_at is None:
+        words += "."
+    elif shown.at_signature:
+        words += ", which is what was signed; the content hash is over the words alone."
+    else:
+        words += ", and not as they stood at the signature, which was kept without them."
     return f"{words} It says what was imaged and nothing about the teeth's health."
 
 

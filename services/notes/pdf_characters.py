@@ -8,6 +8,8 @@ from typing import Any, Final, NamedTuple
 
 import typst
 
+from services.notes.wording import by_number
+
 LONGEST_RUN: Final = 60
 """A longer word may be broken at any place, so that it does not leave the page."""
 MOST_TRIES: Final = 300
@@ -50,7 +52,7 @@ def showable(content: Any) -> Showable:
     needs_system_fonts = not _fonts_have(asked, system_fonts=False)
     if needs_system_fonts:
         without |= _without_font(asked)
-    shown = _mapped(content, {one: f"[U+{ord(one):04X}]" for one in without})
+    shown = _mapped(content, {one: by_number(one) for one in without})
     return Showable(shown, needs_system_fonts)
 
 

@@ -10,6 +10,7 @@ from services.notes.content import SignedNote, content_sha256
 from services.notes.draft import draft
 from services.notes.note_file import Fact
 from services.notes.sections import Written
+from services.notes.study_shown import study_shown
 from services.notes.writing import Writing
 
 
@@ -76,6 +77,7 @@ def signed_note(
         told=draft(assessment, site, Writing.neutral(site)),
         signatures=(*trainees, signature_of(fact, signature, final=True)),
         differences=current.differences,
+        shown=study_shown(assessment, at_signature=True),
     )
 
 

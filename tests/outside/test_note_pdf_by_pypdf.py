@@ -25,6 +25,7 @@ from schemas.conclusions import (
 from schemas.teeth import Species
 from services.notes.banner import DRAFT_BANNER
 from services.notes.pdf import CAUTION, DRAFT_MARK, ViewPicture, note_pdf
+from services.notes.study_shown import study_shown
 from services.notes.thumbnails import NOT_SHOWN_HERE, Thumbnail, grey_png
 from tests.assessed import START
 from tests.noted import SITE, full_mouth, noted
@@ -88,7 +89,7 @@ def test_the_text_is_the_note_s_own_lines_in_their_order(code: str, species: Spe
     study = full_mouth(code, species)
     note = noted(study)
 
-    text = body(note_pdf(note, study, SITE, pictures(study)))
+    text = body(note_pdf(note, study_shown(study), SITE, pictures(study)))
 
     place = text.index(DRAFT_BANNER)
     for section in note.sections:
@@ -107,7 +108,7 @@ def test_it_is_tagged_has_a_language_and_says_what_it_conforms_to(
 ) -> None:
     study = full_mouth(code, species)
     site = SITE.model_copy(update={"locale": "en_GB"})
-    made = note_pdf(noted(study, site), study, site, pictures(study))
+    made = note_pdf(noted(study, site), study_shown(study), site, pictures(study))
     root = catalog(made)
 
     assert root["/MarkInfo"]["/Marked"].value is True
@@ -130,7 +131,7 @@ def test_headings_descend_and_each_drawing_has_words_in_its_place(
 ) -> None:
     study = full_mouth(code, species)
     note = noted(study)
-    found = tags(note_pdf(note, study, SITE, pictures(study)))
+    found = tags(note_pdf(note, study_shown(study), SITE, pictures(study)))
     roles = [role for role, _ in found]
 
     # Sections, the tooth chart and the pictures.
@@ -147,8 +148,8 @@ def test_headings_descend_and_each_drawing_has_words_in_its_place(
 
 def test_every_page_of_a_draft_says_so_and_no_page_of_a_signed_note_does() -> None:
     study = full_mouth("dog-full-mouth", Species.DOG)
-    draft_pages = pages(note_pdf(noted(study), study, SITE))
-    signed_pages = pages(note_pdf(signed(study), study, SITE))
+    draft_pages = pages(note_pdf(noted(study), study_shown(study), SITE))
+    signed_pages = pages(note_pdf(signed(study), study_shown(study), SITE))
 
     assert len(draft_pages) > 1
     for number, page in enumerate(draft_pages, 1):
@@ -174,15 +175,14 @@ def test_markup_in_any_text_is_set_as_it_was_written() -> None:
         patient_id=f"id {HOSTILE}"[:64],
         accession_number="#*_$@\\",
         addenda=(Addendum(text=f"more {HOSTILE}", signer="vet-1", signed_at=START),),
-        addendum_proposal=f"proposal {HOSTILE}",
     )
     small = [ViewPicture(f"view {HOSTILE}", Thumbnail(PNG))]
     small += [ViewPicture("none", Thumbnail(None, f"why {HOSTILE}"))]
 
-    made = note_pdf(note, study, site, small)
+    made = note_pdf(note, study_shown(study), site, small)
     text = " ".join(pages(made))
 
-    for field in ("site", "vet", "head", "line", "prompt", "more", "proposal", "view", "why"):
+    for field in ("site", "vet", "head", "line", "prompt", "more", "view", "why"):
         assert f"{field} {HOSTILE}" in text, field
     assert f"{note.patient_id}, accession #*_$@\\" in text
     info = PdfReader(io.BytesIO(made)).metadata
@@ -197,7 +197,7 @@ def test_a_character_without_a_glyph_is_named_by_its_number_and_stops_nothing() 
     words = "µGy ≤ Zoë Ž Привет \x00 \ue000 \U0010fffe \u202e end " + "x" * 400
     note = noted(study, sections=(NoteSection(section="views", title="Views", text=words),))
 
-    text = body(note_pdf(note, study, SITE))
+    text = body(note_pdf(note, study_shown(study), SITE))
 
     assert "µGy ≤ Zoë Ž Привет [U+0000] [U+E000] [U+10FFFE] [U+202E] end" in text
     assert re.sub(r"[\s\u200b]", "", text).count("x" * 400) == 1
@@ -209,7 +209,7 @@ def test_a_text_in_a_script_that_no_font_has_is_named_whole_and_in_bounded_work(
     signs = [chr(0x12000 + number) for number in range(900)]
     note = noted(study, sections=(NoteSection(section="views", title="V", text=" ".join(signs)),))
 
-    text = body(note_pdf(note, study, SITE))
+    text = body(note_pdf(note, study_shown(study), SITE))
 
     shown = [sign for sign in signs if f"[U+{ord(sign):04X}]" in text or sign in text]
     assert shown == signs
@@ -226,7 +226,7 @@ def test_a_draft_that_a_trainee_signed_says_that_it_waits_for_a_vet() -> None:
     )
     update = {"signatures": (of_older_words, by_trainee), "needs_cosign": True}
 
-    first, *rest = pages(note_pdf(note.model_copy(update=update), study, SITE))
+    first, *rest = pages(note_pdf(note.model_copy(update=update), study_shown(study), SITE))
 
     waits = "Signed by a trainee (Invented Trainee (trainee-1), 2026-03-02 10:20 CET); waits for"
     assert f"{DRAFT_BANNER} {waits} a vet's signature." in first
@@ -239,7 +239,7 @@ def test_the_same_note_gives_the_same_bytes_dated_by_the_note() -> None:
     later = Addendum(text="Invented.", signer="vet-1", signed_at=moment)
     note = signed(study, addenda=(later,))
 
-    one, two = (note_pdf(note, study, SITE, pictures(study)) for _ in range(2))
+    one, two = (note_pdf(note, study_shown(study), SITE, pictures(study)) for _ in range(2))
 
     assert one == two
     info = PdfReader(io.BytesIO(one)).metadata
@@ -248,19 +248,27 @@ def test_the_same_note_gives_the_same_bytes_dated_by_the_note() -> None:
     assert info.modification_date == START.replace(day=5)
 
 
-def test_a_signed_note_says_that_its_drawing_is_not_what_was_signed() -> None:
+def test_a_signed_note_s_drawing_is_what_was_signed_and_what_came_after_is_not_in_it() -> None:
     study = full_mouth("dog-full-mouth", Species.DOG, revision=7)
     note = signed(study, addendum_proposal="Views: an invented change.")
 
-    text = " ".join(pages(note_pdf(note, study, SITE)))
+    text = " ".join(pages(note_pdf(note, study_shown(study, at_signature=True), SITE)))
 
-    assert "as assessed at revision 7. The drawing is no part of what was signed." in text
-    assert "Since the signature: Views: an invented change." in text
+    assert "as assessed at revision 7, which is what was signed;" in text
+    assert "an invented change" not in text
+
+
+def test_a_note_signed_before_its_drawing_was_kept_says_that_it_is_of_a_later_state() -> None:
+    study = full_mouth("dog-full-mouth", Species.DOG, revision=7)
+
+    text = " ".join(pages(note_pdf(signed(study), study_shown(study), SITE)))
+
+    assert "as assessed at revision 7, and not as they stood at the signature" in text
 
 
 def test_without_a_plan_or_species_there_is_a_note_and_no_chart() -> None:
     study = full_mouth("dog-full-mouth", Species.DOG, patient=None)
-    made = note_pdf(noted(study), study, SITE)
+    made = note_pdf(noted(study), study_shown(study), SITE)
 
     assert "/Figure" not in {role for role, _ in tags(made)}
     assert "Tooth chart" not in " ".join(pages(made))

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from schemas.conclusions import ViewStatus
 from schemas.teeth import Dentition, Species, ToothKind, kind, quadrant, teeth_of
 from services.notes.chart_states import charts_of
+from services.notes.study_shown import study_shown
 from services.notes.tooth_chart import (
     STATE_WORDS,
     ChartError,
@@ -150,7 +151,7 @@ def test_states_come_from_views_absent_teeth_and_teeth_without_a_view() -> None:
         absent_teeth=(310,),
     )
 
-    (chart,) = charts_of(study)
+    (chart,) = charts_of(study_shown(study))
 
     assert (chart.species, chart.dentition) == (Species.DOG, Dentition.PERMANENT)
     assert chart.states == {
@@ -167,9 +168,9 @@ def test_states_come_from_views_absent_teeth_and_teeth_without_a_view() -> None:
 def test_there_is_a_chart_for_each_dentition_planned_and_none_of_the_unknown() -> None:
     both = assessed(views=(view(1, teeth=(304, 704)),), patient=patient(species=Species.CAT))
 
-    assert [one.dentition for one in charts_of(both)] == list(Dentition)
-    assert charts_of(assessed()) == ()
-    assert charts_of(both.model_copy(update={"patient": None})) == ()
+    assert [one.dentition for one in charts_of(study_shown(both))] == list(Dentition)
+    assert charts_of(study_shown(assessed())) == ()
+    assert charts_of(study_shown(both.model_copy(update={"patient": None}))) == ()
 
 
 @pytest.mark.parametrize(
@@ -177,6 +178,6 @@ def test_there_is_a_chart_for_each_dentition_planned_and_none_of_the_unknown() -
 )
 def test_a_whole_mouth_is_drawn_as_in_the_kept_example(code: str, species: Species) -> None:
     absent = (105, 405) if species is Species.DOG else (407,)
-    (chart,) = charts_of(full_mouth(code, species, absent_teeth=absent))
+    (chart,) = charts_of(study_shown(full_mouth(code, species, absent_teeth=absent)))
 
     assert tooth_chart_svg(*chart) == (DRAWINGS / f"{code}.svg").read_text("utf-8")
