@@ -7,3 +7,7 @@ from typing import Final
 
 MANUFACTURER: Final = "gomphosis"
 DOSE_REPORT_MODEL: Final = "dose report"
+NOTE_MODEL: Final = "imaging note"
+
+NOTE_SCHEME: Final = "99GMPHNOTE"
+"""Our private coding scheme designator of the parts of a note (PS3.16 section 8.2, from memory)."""

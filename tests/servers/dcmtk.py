@@ -16,7 +16,16 @@ from tests.servers.private import PrivateServer, plain_environment
 from tests.servers.processes import end, wait_until_gone
 
 REMEDY = "apt-get install dcmtk"
-TOOLS = ("echoscu", "storescu", "findscu", "storescp", "dcmdump", "dump2dcm", "dcmconv")
+TOOLS = (
+    "echoscu",
+    "storescu",
+    "findscu",
+    "storescp",
+    "dcmdump",
+    "dump2dcm",
+    "dcmconv",
+    "dsrdump",
+)
 TIMEOUT_S = 60.0
 
 
