@@ -75,12 +75,26 @@ RECORDS = Subscription(
     _all(Exchange.CONCLUSIONS, "charges_assessed", "charges_corrected", "note_written")
     + _all(Exchange.FACTS, "charges_released", "note_released"),
 )
+CONSOLE = Subscription(
+    "console",
+    _all(Exchange.CONCLUSIONS, *(conclusion.KIND for conclusion in CONCLUSIONS))
+    + _all(
+        Exchange.FACTS,
+        "exposure_ended",
+        "image_stored",
+        "readiness_checked",
+        "clock_read",
+        "order_placed",
+        "step_performed",
+        "posting_answered",
+    ),
+)
 
-SUBSCRIPTIONS: tuple[Subscription, ...] = (INTAKE, ASSESSMENT, CHARGES, NOTES, RECORDS)
+SUBSCRIPTIONS: tuple[Subscription, ...] = (INTAKE, ASSESSMENT, CHARGES, NOTES, RECORDS, CONSOLE)
 
 OPEN_KINDS: frozenset[str] = frozenset({"room_day_assessed", "note_unsigned"})
-"""Conclusions for whoever binds a queue to them: none of ours has to. Every other kind that no
-queue hears is a fault, and waits in its outbox."""
+"""Conclusions for whoever binds a queue to them, as the console does: nobody has to. Every other
+kind that no queue hears is a fault, and waits in its outbox."""
 
 EXCHANGE_OF: dict[str, Exchange] = {fact.KIND: Exchange.FACTS for fact in FACTS} | {
     conclusion.KIND: Exchange.CONCLUSIONS for conclusion in CONCLUSIONS
