@@ -28,8 +28,8 @@ ENV PATH=/opt/gomphosis/bin:$PATH \
 USER 10001:10001
 WORKDIR /var/lib/gomphosis
 VOLUME /var/lib/gomphosis
-# 11112 DICOM, 8080 HTTP intake, 9090 health and metrics
-EXPOSE 11112 8080 9090
+# 11112 DICOM, 8080 HTTP intake, 8090 console, 9090 health and metrics
+EXPOSE 11112 8080 8090 9090
 STOPSIGNAL SIGTERM
 HEALTHCHECK --interval=15s --timeout=5s --start-period=30s --retries=4 \
     CMD ["python", "-c", "import urllib.request as r; r.urlopen('http://127.0.0.1:9090/healthz', timeout=4)"]

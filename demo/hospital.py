@@ -15,11 +15,12 @@ from typing import Any
 from urllib.error import URLError
 from urllib.request import urlopen
 
+from demo.http_teller import invented_token
 from schemas.conclusions import StudyAssessed
 
 _GROUP = Path(__file__).with_name("group")
 _READY_WITHIN_S = 60.0
-_SERVICES = 5
+_SERVICES = 6
 
 
 class HospitalNotReady(Exception):  # noqa: N818
@@ -70,12 +71,15 @@ def running_hospital(folder: Path, **settings_of_caller: str) -> Iterator[Hospit
 
     ``settings_of_caller`` are environment variables that outrank the demo's: another bus or store.
     """
-    dicom, http, *health = free_ports()
+    dicom, http, console, *health = free_ports()
     settings = {
         "GOMPHOSIS_DATA_DIR": str(folder),
         "GOMPHOSIS_GROUP_DIR": str(_GROUP),
         "GOMPHOSIS_INTAKE__DICOM_PORT": str(dicom),
         "GOMPHOSIS_INTAKE__HTTP_PORT": str(http),
+        "GOMPHOSIS_CONSOLE__PORT": str(console),
+        "GOMPHOSIS_CONSOLE__INTAKE_URL": f"http://127.0.0.1:{http}",
+        "GOMPHOSIS_CONSOLE__TOKEN": invented_token("console-1"),
         "GOMPHOSIS_HEALTH__PORT": str(health[0]),
         "GOMPHOSIS_LOG__FORMAT": "json",
         "GOMPHOSIS_RECORDS__OPTIONS": json.dumps({"path": str(folder / "record")}),
@@ -122,12 +126,12 @@ def _is_ready(port: int) -> bool:
 
 
 def free_ports() -> list[int]:
-    """Find two free ports, and a run of free ones for the health of each service."""
+    """Find three free ports, and a run of free ones for the health of each service."""
     for first in range(20_000, 60_000, 97):
-        wanted = list(range(first, first + 2 + _SERVICES))
+        wanted = list(range(first, first + 3 + _SERVICES))
         if all(_is_free(port) for port in wanted):
             return wanted
-    raise HospitalNotReady("ports: expected seven free ones in a row on the loopback address")
+    raise HospitalNotReady("ports: expected nine free ones in a row on the loopback address")
 
 
 def _is_free(port: int) -> bool:

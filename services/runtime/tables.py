@@ -117,3 +117,18 @@ AUDIT = Table(
     Column("last_at", UtcDateTime, nullable=False, index=True),
 )
 """Who was refused what. Rows are added only: triggers refuse anything else."""
+
+DEED = Table(
+    "runtime_deed",
+    METADATA,
+    Column("id", RowId, primary_key=True, autoincrement=True),
+    Column("service", String(32), nullable=False),
+    Column("did", String(16), nullable=False),
+    Column("what", String(200), nullable=False),
+    Column("about", String(400), nullable=False),
+    Column("site", String(64), nullable=False),
+    Column("person", String(64), nullable=False),
+    Column("address", String(64)),
+    Column("at", UtcDateTime, nullable=False, index=True),
+)
+"""Who looked at what, and who did what. Rows are added only: triggers refuse anything else."""

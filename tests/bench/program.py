@@ -85,6 +85,7 @@ def running_program(
         "GOMPHOSIS_BUS__URL": backend.bus_url,
         "GOMPHOSIS_INTAKE__DICOM_PORT": str(dicom_port),
         "GOMPHOSIS_INTAKE__HTTP_PORT": str(http_port),
+        "GOMPHOSIS_CONSOLE__PORT": str(free_port()),
         "GOMPHOSIS_HEALTH__PORT": str(health_port),
         "GOMPHOSIS_RECORDS__OPTIONS": json.dumps({"path": str(data_dir / "record")}),
         **(further_settings or {}),

@@ -144,6 +144,7 @@ def test_no_service_outlives_a_killed_supervisor(environment: dict[str, str]) ->
     ports = {
         "GOMPHOSIS_INTAKE__DICOM_PORT": str(free_port()),
         "GOMPHOSIS_INTAKE__HTTP_PORT": str(free_port()),
+        "GOMPHOSIS_CONSOLE__PORT": str(free_port()),
         "GOMPHOSIS_HEALTH__PORT": str(free_ports()[2]),
     }
     supervisor = subprocess.Popen(

@@ -19,8 +19,8 @@ from tests.servers.missing import missing
 
 ROOT = Path(__file__).parents[2]
 COMPOSE_FILE = ROOT / "docker-compose.yml"
-REQUIRED = ("POSTGRES_PASSWORD", "RABBITMQ_PASSWORD", "GROUP_DIR")
-OURS = ("intake", "assessment", "charges", "notes", "records")
+REQUIRED = ("POSTGRES_PASSWORD", "RABBITMQ_PASSWORD", "CONSOLE_TOKEN", "GROUP_DIR")
+OURS = ("intake", "assessment", "charges", "notes", "records", "console")
 SECRET_NAME = re.compile(r"PASS|SECRET|TOKEN|KEY", re.IGNORECASE)
 USER_AND_PASSWORD = re.compile(r"://[^:/@\s]+:(?P<password>.+)@")
 ONLY_A_REQUIRED_VARIABLE = re.compile(r"\$\{[A-Z_]+:\?[^}]+\}")
@@ -143,13 +143,14 @@ def test_every_named_volume_is_declared_and_every_declared_one_is_used() -> None
     assert used == set(read()["volumes"])
 
 
-def test_only_the_intake_is_published_and_by_default_to_this_host_alone() -> None:
+def test_only_intake_and_console_are_published_and_by_default_to_this_host_alone() -> None:
     published = {
         name: service["ports"] for name, service in services().items() if "ports" in service
     }
 
-    assert set(published) == {"intake"}
-    assert all(port.startswith("${LISTEN_ADDRESS:-127.0.0.1}:") for port in published["intake"])
+    assert set(published) == {"intake", "console"}
+    for ports in published.values():
+        assert all(port.startswith("${LISTEN_ADDRESS:-127.0.0.1}:") for port in ports)
 
 
 @pytest.mark.parametrize("name", ["migrate", *OURS])

@@ -1,0 +1,88 @@
+"""Who may reach what: ONE table, from each route to its roles and its scope.
+
+A route without a row here does not start; a test walks them all, for anonymous, for each role, at
+the own site and at another.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from schemas.group import Group, Role, Site
+from services.console.accounts import Account
+
+
+class Scope(StrEnum):
+    """``OPEN``: anybody. ``PERSON``: whoever is signed in, about themselves. ``SITE``: the path
+    names a site, and it must be one of theirs."""
+
+    OPEN = "open"
+    PERSON = "person"
+    SITE = "site"
+
+
+EVERYONE: Final = frozenset(Role)
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """Who may reach a route.
+
+    ``tap``: it shows that a person is there; what a page fetches by itself does not. Taps are
+    written into the audit, and keep a session from ending.
+    """
+
+    scope: Scope
+    roles: frozenset[Role] = EVERYONE
+    tap: bool = True
+
+
+Route = tuple[str, str]
+"""A method and a path, as the page declares it."""
+
+_OPEN: Final = Rule(Scope.OPEN, tap=False)
+_PERSON: Final = Rule(Scope.PERSON)
+_BY_ITSELF: Final = Rule(Scope.PERSON, tap=False)
+_SITE: Final = Rule(Scope.SITE)
+
+RULES: Final[dict[Route, Rule]] = {
+    ("GET", "/static/{name}"): _OPEN,
+    ("GET", "/sign-in"): _OPEN,
+    ("POST", "/sign-in"): _OPEN,
+    ("GET", "/oidc/start"): _OPEN,
+    ("GET", "/oidc/callback"): _OPEN,
+    ("POST", "/sign-out"): _PERSON,
+    ("POST", "/switch"): _PERSON,
+    ("POST", "/session/stay"): _PERSON,
+    ("GET", "/session"): _BY_ITSELF,
+    ("GET", "/live"): _BY_ITSELF,
+    ("GET", "/"): _PERSON,
+    ("GET", "/sites/{site}"): _SITE,
+}
+
+
+def sites_of(account: Account, group: Group) -> tuple[Site, ...]:
+    """Name the sites whose pages a person may see."""
+    return group.sites if account.person.reach == "group" else (account.site,)
+
+
+def sees_site(account: Account, group: Group, site: str) -> bool:
+    """Tell whether a site is one of a person's."""
+    return any(one.name == site for one in sites_of(account, group))
+
+
+def has_role(account: Account, roles: Iterable[Role]) -> bool:
+    """Tell whether a person has one of these roles."""
+    return not set(roles).isdisjoint(account.person.roles)
+
+
+def may(account: Account | None, group: Group, rule: Rule, site: str | None) -> bool:
+    """Tell whether somebody may reach a route; ``site`` is the one that its path names."""
+    if rule.scope is Scope.OPEN:
+        return True
+    if account is None or not has_role(account, rule.roles):
+        return False
+    if rule.scope is Scope.PERSON:
+        return True
+    return site is not None and sees_site(account, group, site)

@@ -1,0 +1,11 @@
+"""Every page's module, in the order of the list of pages.
+
+A module has ``ROUTES`` (method, path, function) and, where it stands in that list, ``NAV``.
+"""
+
+from types import ModuleType
+from typing import Final
+
+from services.console.pages import home, live, oidc, session, sign_in, static
+
+PAGES: Final[tuple[ModuleType, ...]] = (home, sign_in, oidc, session, live, static)

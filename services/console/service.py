@@ -1,0 +1,63 @@
+"""The console put together: the pages, the feed of changes, and the house-keeping."""
+
+from threading import Event
+
+import structlog
+
+import services.console.tables  # noqa: F401 - the read model is this service's too
+from services.console.app import build_app, build_console
+from services.console.console import Console
+from services.runtime.http_server import HttpDoor
+from services.runtime.service import Loop, Runtime, Service
+from services.runtime.store import StoreUnavailable
+
+log = structlog.get_logger(__name__)
+
+_TIDY_EVERY_S = 60.0
+_LOOKS_AT_ONCE = 200
+
+
+def build(runtime: Runtime) -> Service:
+    """Build the service; the port is bound here. Raises PortTaken, naming the setting."""
+    settings = runtime.settings.console
+    console = build_console(runtime)
+    door = HttpDoor(
+        build_app(console),
+        settings.host,
+        settings.port,
+        "GOMPHOSIS_CONSOLE__PORT",
+        idle_timeout_s=60.0,
+        at_once=settings.max_live_pages + _LOOKS_AT_ONCE,
+        trusted_proxies=settings.trusted_proxies,
+    )
+
+    def close() -> None:
+        door.close()
+        console.door.close()
+        if console.provider is not None:
+            console.provider.close()
+        runtime.audit.finish()
+
+    def tidy(stop: Event) -> None:
+        _tidy(console, stop)
+
+    return Service(
+        runtime.service,
+        [
+            Loop("http", door.run, door.ready),
+            Loop("changes", console.changes.run),
+            Loop("tidy", tidy),
+            Loop("audit", runtime.audit.run),
+        ],
+        close,
+    )
+
+
+def _tidy(console: Console, stop: Event) -> None:
+    while not stop.is_set():
+        try:
+            console.sessions.forget_ended()
+            console.door.forget_old_taps()
+        except StoreUnavailable as error:
+            log.warning("tidying_waits", reason=str(error))
+        stop.wait(_TIDY_EVERY_S)

@@ -1,0 +1,53 @@
+"""The audit of what was allowed: who saw what, and who did what. Rows are added, never changed.
+
+What somebody typed is never written here: no token, no password, no name of an animal or owner.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+
+from sqlalchemy import Connection, Row, insert, select
+
+from services.runtime.tables import DEED
+
+Did = Literal["saw", "did", "signed_in", "signed_out"]
+
+
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """One view or act of a person. ``what`` is the page's own path; ``about`` the names in it."""
+
+    did: Did
+    what: str
+    about: str
+    site: str
+    person: str
+    address: str | None
+    at: datetime
+
+
+def append(connection: Connection, service: str, deed: Deed) -> None:
+    """Add a row, in this transaction."""
+    row = {
+        "service": service,
+        "did": deed.did,
+        "what": deed.what[:200],
+        "about": deed.about[:400],
+        "site": deed.site,
+        "person": deed.person,
+        "address": None if deed.address is None else deed.address[:64],
+        "at": deed.at,
+    }
+    connection.execute(insert(DEED), row)
+
+
+def entries(
+    connection: Connection, since: datetime | None = None, limit: int = 1_000
+) -> Sequence[Row[tuple[Any, ...]]]:
+    """Give the newest rows, oldest first."""
+    query = select(DEED).order_by(DEED.c.id.desc()).limit(limit)
+    if since is not None:
+        query = query.where(DEED.c.at >= since)
+    return connection.execute(query).all()[::-1]
