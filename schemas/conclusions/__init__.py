@@ -4,6 +4,7 @@ from schemas.conclusions.charges import (
     ChargeLine,
     ChargesAssessed,
     EntryType,
+    ImageShown,
     LedgerEntry,
     MovedPosting,
     NotCharged,
@@ -57,6 +58,7 @@ from schemas.conclusions.study import (
     ViewResult,
     ViewStatus,
 )
+from schemas.conclusions.unmapped import CodesMissing, MissingCode
 from schemas.envelope import Payload
 
 CONCLUSIONS: tuple[type[Payload], ...] = (
@@ -66,6 +68,7 @@ CONCLUSIONS: tuple[type[Payload], ...] = (
     NoteWritten,
     NoteUnsigned,
     RoomDayAssessed,
+    CodesMissing,
 )
 
 __all__ = [
@@ -76,6 +79,7 @@ __all__ = [
     "ChargesAssessed",
     "ChargesCorrected",
     "ClockStand",
+    "CodesMissing",
     "Concern",
     "CorrectionEntry",
     "DoseBasis",
@@ -87,10 +91,12 @@ __all__ = [
     "ExposureResult",
     "ExposureUse",
     "ImageResult",
+    "ImageShown",
     "ImageUse",
     "LedgerEntry",
     "LooseExposure",
     "LooseImage",
+    "MissingCode",
     "MovedPosting",
     "NotCharged",
     "NoteSection",

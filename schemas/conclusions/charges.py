@@ -7,11 +7,12 @@ from typing import Annotated, Any, ClassVar, Self
 
 from pydantic import Field, model_validator
 
-from schemas.base import Contract, Currency, Money, Name, Text, Uid
+from schemas.base import Contract, Currency, Money, Name, Text, Tooth, Uid
 from schemas.conclusions.basis import FactKey
 from schemas.envelope import Payload
 from schemas.facts.desk import PostingKey
 from schemas.facts.image import ShortText
+from schemas.teeth import Species
 
 ChargeCode = Annotated[str, Field(min_length=1, max_length=32)]
 Quantity = Annotated[int, Field(ge=1, le=1000)]
@@ -174,6 +175,18 @@ class MovedPosting(Contract):
     )
 
 
+class ImageShown(Contract):
+    """What an image of the study shows: the planned view that it counts for, and its teeth."""
+
+    sop_instance_uid: Uid
+    view: Name | None = None
+    teeth: tuple[Tooth, ...] = ()
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {"sop_instance_uid": "2.25.1003", "view": "mand-molars-l", "teeth": [309, 310, 311]},
+    )
+
+
 class ChargesAssessed(Payload):
     """The charges of one study at a revision: the lines now, and every entry due so far.
 
@@ -181,6 +194,8 @@ class ChargesAssessed(Payload):
     or its charges are released. The sum of the ledger equals ``total`` then. ``total`` is the sum
     of the lines, in the tariff's terms; ``total_with_tax`` is what the client pays. ``tasks`` are
     the postings that the record rejected, ``moved`` those that went into a later period.
+    ``species``, ``plan`` and ``shown`` are the study's as the charges were drawn from it, for the
+    record's own codes of them.
     """
 
     KIND: ClassVar[str] = "charges_assessed"
@@ -205,6 +220,9 @@ class ChargesAssessed(Payload):
     ledger: tuple[LedgerEntry, ...] = ()
     tasks: tuple[PostingTask, ...] = ()
     moved: tuple[MovedPosting, ...] = ()
+    species: Species | None = None
+    plan: Name | None = None
+    shown: tuple[ImageShown, ...] = ()
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -223,6 +241,9 @@ class ChargesAssessed(Payload):
             "total_with_tax": "38.00",
             "due": True,
             "ledger": [LedgerEntry.EXAMPLES[0]],
+            "species": "dog",
+            "plan": "dog-full-mouth",
+            "shown": [ImageShown.EXAMPLES[0]],
         },
     )
 

@@ -6,6 +6,7 @@ from datetime import date, datetime, tzinfo
 
 from schemas.conclusions import (
     ChargesAssessed,
+    ImageShown,
     LedgerEntry,
     MovedPosting,
     PostingTask,
@@ -13,6 +14,7 @@ from schemas.conclusions import (
 )
 from schemas.facts import PostingAnswered, PostingOutcome
 from schemas.tariffs import Tariff
+from services.charges.case import images_in_order
 from services.charges.ledger import Account, bring_up_to
 from services.charges.pricing import price
 
@@ -84,6 +86,9 @@ def assess_charges(
         ledger=ledger,
         tasks=_tasks(ledger, study.answers),
         moved=_moved(ledger, study.answers),
+        species=assessment.patient.species if assessment.patient is not None else None,
+        plan=assessment.plan,
+        shown=_shown(assessment),
     )
     if study.snapshot is not None and _content(snapshot) == _content(study.snapshot):
         return study, ()
@@ -121,6 +126,15 @@ def _moved(
         and answer.outcome is PostingOutcome.ACCEPTED
         and answer.posting_day is not None
         and answer.posting_day != entry.service_day
+    )
+
+
+def _shown(assessment: StudyAssessed) -> tuple[ImageShown, ...]:
+    """What each image shows, where that is known; one that is told twice counts once."""
+    return tuple(
+        ImageShown(sop_instance_uid=one.sop_instance_uid, view=one.view, teeth=one.teeth)
+        for one in images_in_order(assessment)
+        if one.view is not None or one.teeth
     )
 
 

@@ -12,6 +12,7 @@ from schemas.facts import PostingOutcome
 from services.records import answers, store
 from services.records.answers import Said
 from services.records.dependence import HoldBack, Wait, Withdraw, dependence, depends
+from services.records.holding import mapped_only
 from services.records.pacing import FIRST_WAIT_S, Breaker, Gate, SiteRate, wait_s
 from services.records.port import (
     ChargeAnswer,
@@ -122,7 +123,8 @@ class Poster:
         if gate is Gate.OPEN:
             return []
         with self._store.read() as connection:
-            rows = list(store.due(connection, now, _PAGE, self._rate.spent(now)))
+            due = store.due(connection, now, _PAGE, self._rate.spent(now))
+        rows = mapped_only(self._store, self._record, due, now)
         if gate is Gate.PROBE:
             # The one that failed least: a posting with a trouble of its own tells little.
             rows = sorted(rows, key=lambda row: row.attempts)[:1]

@@ -3,6 +3,7 @@
 import json
 
 from schemas.conclusions import CorrectionEntry, LedgerEntry, NoteWritten
+from schemas.teeth import Species
 from services.records.held import answer_of
 from services.records.port import (
     Accepted,
@@ -45,6 +46,8 @@ def _held_correction(record: PatientRecord, row: PostingRow) -> Accepted | None:
 
 def charge_posting(row: PostingRow) -> ChargePosting:
     """Read a charge or credit back from its row."""
+    shown = row.body.get("shown", {})
+    species = shown.get("species")
     return ChargePosting(
         site=row.site,
         patient_id=row.patient_id,
@@ -54,6 +57,10 @@ def charge_posting(row: PostingRow) -> ChargePosting:
         currency=row.body["currency"],
         entry=ledger_entry(row),
         moved_to=row.posting_day,
+        species=Species(species) if species is not None else None,
+        plan=shown.get("plan"),
+        views=tuple(shown.get("views", ())),
+        teeth=tuple(shown.get("teeth", ())),
     )
 
 

@@ -1,10 +1,10 @@
-"""Which codes of ours a posting needs that the group's file of the record's codes lacks. Pure."""
+"""Which codes of ours a posting carries: the record's of them, and those it lacks. Pure."""
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from schemas.mappings.posted_codes import PostedCodes
-from schemas.mappings.record_code import Table
+from schemas.mappings.record_code import RecordCode, Table
 from services.records.port import ChargePosting, CorrectionPosting, NotePosting
 
 Posting = ChargePosting | CorrectionPosting | NotePosting
@@ -47,3 +47,13 @@ def _each(table: Table, codes: Iterable[str]) -> Iterator[Needed]:
 def lacking(posting: Posting, codes: PostedCodes) -> tuple[Needed, ...]:
     """Name the codes that a posting has to wait for."""
     return tuple(one for one in needed_by(posting) if codes.lacks(one.table, one.ours))
+
+
+def coded(posting: Posting, codes: PostedCodes) -> dict[Table, dict[str, RecordCode]]:
+    """Give the record's code of each of ours in a posting; what it is told none of is left out."""
+    found: dict[Table, dict[str, RecordCode]] = {}
+    for one in needed_by(posting):
+        its = codes.coded(one.table, one.ours)
+        if its is not None:
+            found.setdefault(one.table, {})[one.ours] = its
+    return found

@@ -22,6 +22,7 @@ from services.records.corrections import take_corrections
 from services.records.port import STATUS_OF_NOTE, note_key
 from services.records.postings import ledger_entry
 from services.records.rejected import SIGNED_STATES, rejected_charges, rejected_notes
+from services.records.shown import shown_by
 from services.records.store import PostingRow, PostingState, Verb
 from services.runtime.worker import Work
 
@@ -101,6 +102,7 @@ def _charge_row(
         "accession_number": charges.accession_number,
         "currency": charges.currency,
         "entry": body,
+        "shown": shown_by(charges, entry),
     }
     if entry.type is EntryType.CREDIT:
         row["verb"] = Verb.REVERSE.value

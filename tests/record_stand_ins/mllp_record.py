@@ -15,7 +15,7 @@ import hl7
 from hl7apy.consts import VALIDATION_LEVEL
 from hl7apy.exceptions import HL7apyException
 from hl7apy.factories import datatype_factory
-from hl7apy.parser import parse_message
+from hl7apy.parser import parse_message, parse_segment
 
 LOCAL = "L"
 
@@ -47,7 +47,11 @@ def faults_of(text: str) -> list[str]:
 
 def _without_value(line: str) -> str:
     fields = line.split("|")
-    if fields[0] == "OBX" and fields[2] != "ST":
+    if fields[0] == "OBX" and fields[2] == "CE":
+        # OBX-3 is of type CE, so the value is held against that field's type.
+        parse_segment(f"OBX|1|CE|{fields[5]}", "2.5.1", validation_level=VALIDATION_LEVEL.STRICT)
+        fields[5] = "x"
+    elif fields[0] == "OBX" and fields[2] != "ST":
         datatype_factory(fields[2], fields[5], "2.5.1", VALIDATION_LEVEL.STRICT)
         fields[5] = "x"
     return "|".join(fields)

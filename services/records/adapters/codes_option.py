@@ -8,7 +8,6 @@ none. What the file lacks never comes to the adapter: such a posting waits befor
 from pathlib import Path
 
 from schemas.errors import InvalidInput
-from schemas.mappings.posted_codes import PostedCodes
 from services.records.codes_file import CodesFile
 from services.records.port import RecordOptionError
 
@@ -19,8 +18,3 @@ def open_codes(value: str) -> CodesFile:
         return CodesFile(Path(value) if value else None)
     except InvalidInput as error:
         raise RecordOptionError("codes", value, str(error)) from error
-
-
-def read_codes(value: str) -> PostedCodes:
-    """Give the codes as the file says at this moment, for who needs no later ones."""
-    return open_codes(value).now()

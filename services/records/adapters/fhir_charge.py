@@ -24,6 +24,7 @@ from schemas.errors import InvalidInput
 from schemas.facts import RecordLine
 from schemas.mappings.posted_codes import PostedCodes
 from schemas.messages import invalid_input
+from services.records.adapters.fhir_codes import charge_elements
 from services.records.adapters.fhir_names import (
     Names,
     Resource,
@@ -77,7 +78,9 @@ def charge_item(
     account = entry.account or posting.account
     if account:
         item["account"] = [{"identifier": {"value": account}}]
-    return item
+    more = charge_elements(posting, names, codes)
+    extensions = [*item["extension"], *more.pop("extension", [])]
+    return item | more | {"extension": extensions}
 
 
 def correction_item(

@@ -18,6 +18,7 @@ from typing import Final
 
 from schemas.conclusions import NoteWritten
 from schemas.mappings.posted_codes import PostedCodes
+from services.records.adapters.fhir_codes import report_elements
 from services.records.adapters.fhir_names import (
     Names,
     Resource,
@@ -80,6 +81,7 @@ def note_resources(
         "code": kind,
         "subject": subject,
         "presentedForm": forms,
+        **report_elements(posting, codes),
         **based_on,
     }
     document: Resource = {

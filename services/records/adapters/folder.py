@@ -18,7 +18,9 @@ there only when it and what belongs to it are whole and on disk, and it never ch
 
 ``position`` counts the entries of a study in order of posting. ``sha256`` is over ``content`` as
 JSON with sorted keys, no spaces, UTF-8. A note's content names its two files with their own
-sha256. Whoever writes into the folder should write beside and rename, as we do.
+sha256. With the option ``codes`` the record's codes stand beside ``content``, by our tables, as
+they were when the file was written: ``"coded": {"teeth": {"108": {"code": "..."}}}``. Whoever
+writes into the folder should write beside and rename, as we do.
 
 ``periods.json`` is ``{"closed_through": "2026-02-28"}``: entries of that day and before are put
 under the day after. Answers and orders: see ``folder_drops``; lines by hand: ``folder_lines``.
@@ -33,6 +35,7 @@ from typing import Any, ClassVar
 
 from schemas.conclusions import EntryType
 from schemas.facts import RecordLine
+from services.records.adapters.codes_option import open_codes
 from services.records.adapters.durable_files import (
     make_folder,
     only_writer,
@@ -41,9 +44,10 @@ from services.records.adapters.durable_files import (
 )
 from services.records.adapters.file_names import file_name
 from services.records.adapters.folder_drops import AnswerDrop, OrderDrop, rejection_of, translated
-from services.records.adapters.folder_entry import LAYOUT, digest_of, read_entry
+from services.records.adapters.folder_entry import LAYOUT, coded_of, digest_of, read_entry
 from services.records.adapters.folder_lines import HELD, read_folder_lines, settle_hand_line
 from services.records.adapters.folder_periods import read_closed_through
+from services.records.codes_file import CodesFile
 from services.records.held import why_not_against
 from services.records.port import (
     DATA_DIR_OPTION,
@@ -65,13 +69,14 @@ from services.records.port import (
     Verdict,
 )
 
-_OPTIONS = {"path", DATA_DIR_OPTION}
+_OPTIONS = {"path", "codes", DATA_DIR_OPTION}
 
 
 class FolderAdapter(PatientRecord):
     """Keeps charges and notes as files, and reads orders and answers from files.
 
-    ``options``: ``path``, the folder (default: ``record`` in the data folder).
+    ``options``: ``path``, the folder (default: ``record`` in the data folder); ``codes``, a YAML
+    file of the record's codes (``PostedCodes``), which then stand as ``coded`` beside ``content``.
     """
 
     NAME: ClassVar[str] = "folder"
@@ -79,11 +84,14 @@ class FolderAdapter(PatientRecord):
     def __init__(self, options: dict[str, str]) -> None:
         for option, value in options.items():
             if option not in _OPTIONS:
-                raise RecordOptionError(option, value, "no such option; the folder knows: path")
+                raise RecordOptionError(
+                    option, value, "no such option; the folder knows: path, codes"
+                )
         path = options.get("path") or str(Path(options.get(DATA_DIR_OPTION, ".")) / "record")
         self.path = Path(path).absolute()
         if self.path.exists() and not self.path.is_dir():
             raise RecordOptionError("path", path, "a folder")
+        self._codes = open_codes(options.get("codes", ""))
         self._orders = OrderDrop(self.path)
         self._answers = AnswerDrop(self.path)
 
@@ -172,7 +180,10 @@ class FolderAdapter(PatientRecord):
                 make_folder(folder)
                 for suffix, body in files.items():
                     write_durably(folder / f"{note.revision}{suffix}", body)
-            return self._keep(path, content)
+            return self._keep(path, content, coded_of(posting, self._codes))
+
+    def codes_file(self) -> CodesFile:
+        return self._codes
 
     def check(self) -> Verdict:
         probe = self.path / ".check"
@@ -230,9 +241,12 @@ class FolderAdapter(PatientRecord):
             "posting_day": posting.posting_day.isoformat(),
             "entry": posting.entry.model_dump(mode="json"),
         }
-        return self._keep(self._charge_path(posting, posting.key), content)
+        path = self._charge_path(posting, posting.key)
+        return self._keep(path, content, coded_of(posting, self._codes))
 
-    def _keep(self, path: Path, content: dict[str, Any]) -> Answer:
+    def _keep(
+        self, path: Path, content: dict[str, Any], coded: dict[str, Any] | None = None
+    ) -> Answer:
         """Keep an entry that nobody may change, or find that it is kept already."""
         reference = path.relative_to(self.path).as_posix()
         digest = digest_of(content)
@@ -251,6 +265,7 @@ class FolderAdapter(PatientRecord):
                 "position": self._next_position(path.parent),
                 "sha256": digest,
                 "content": content,
+                **({"coded": coded} if coded else {}),
             }
             write_durably(path, json.dumps(entry, ensure_ascii=False, indent=1).encode())
         rejection = rejection_of(path)

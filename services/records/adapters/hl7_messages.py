@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Final
 
 from schemas.conclusions import EntryType, NoteWritten
+from schemas.mappings.record_code import RecordCode, Table
 from services.records.adapters.hl7_options import Hl7Options, Mode
 from services.records.adapters.hl7_text import (
     CODECS,
@@ -24,7 +25,9 @@ from services.records.adapters.hl7_text import (
     short_id,
     shortened,
 )
+from services.records.adapters.own_words import own_words
 from services.records.port import ChargePosting, NotePosting, NoteStatus
+from services.records.unmapped import coded
 
 VERSION: Final = "2.5.1"
 _NAMESPACE: Final = "GOMPHOSIS"
@@ -45,6 +48,7 @@ _LONGEST_ST: Final = 199
 _PIECE: Final = 10_000
 """Characters; escaped they stay below the 65,536 of FT (section 2.A.31; from memory)."""
 _SYSTEMS: Final = {"http://loinc.org": "LN"}
+"""Names of table 0396 as hl7apy lists it at 2.5.1; SNOMED CT has none there, and goes as local."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +121,8 @@ def note_number(posting: NotePosting) -> str:
 def charge_message(posting: ChargePosting, code: str, options: Hl7Options) -> Outgoing:
     """Write a charge or credit as ``DFT^P03``; ``code`` is the record's."""
     entry = posting.entry
+    codes = coded(posting, options.codes)
+    species = _coded_one(codes.get(Table.SPECIES, {}), Table.SPECIES)
     study = escaped(posting.study_instance_uid)
     ft1 = {
         1: "1",
@@ -127,18 +133,22 @@ def charge_message(posting: ChargePosting, code: str, options: Hl7Options) -> Ou
         7: joined(escaped(code), shortened(entry.description, _LONGEST_ST), _LOCAL),
         10: str(entry.quantity),
         11: joined(str(entry.amount), escaped(posting.currency), by="&"),
+        13: _coded_one(codes.get(Table.DEPARTMENTS, {}), Table.DEPARTMENTS),
         23: joined(study, _NAMESPACE),
+        25: _coded_one(codes.get(Table.PLANS, {}), Table.PLANS),
     }
     named = {"posting-key": posting.key}
     if entry.reverses is not None:
         named["reverses"] = entry.reverses
-    lines = [_pid(posting.patient_id, posting.account, options), segment("FT1", ft1)]
+    pid = _pid(posting.patient_id, posting.account, options, species)
+    lines = [pid, segment("FT1", ft1)]
     if posting.accession_number:
         order = {1: "RE", 2: escaped(posting.accession_number), 3: joined(study, _NAMESPACE)}
         lines.append(segment("ORC", order))
     for number, (name, value) in enumerate(named.items(), 1):
         fields = {1: str(number), 2: "ST", 3: joined(name, "", _LOCAL)}
         lines.append(segment("OBX", fields | {5: escaped(value), 11: "F"}))
+    lines += _shown(codes, len(named) + 1)
     content = (
         *(posting.key, posting.site, posting.patient_id, posting.study_instance_uid),
         *(posting.account, posting.accession_number, posting.currency, posting.posting_day),
@@ -181,6 +191,7 @@ def document_message(posting: NotePosting, options: Hl7Options) -> Outgoing:
     signer, at = (last.signer, last.signed_at) if last else (note.signer, note.signed_at)
     person = _person(signer, options)
     time = moment(at) if at else ""
+    department = options.codes.coded(Table.DEPARTMENTS, posting.site)
     txa = {
         1: "1",
         2: "DI",
@@ -198,7 +209,8 @@ def document_message(posting: NotePosting, options: Hl7Options) -> Outgoing:
     }
     lines = [
         _pid(note.patient_id, None, options),
-        segment("PV1", {1: "1", 2: "N"}),  # table 0004: not applicable; we know of no visit
+        # Table 0004: not applicable; we know of no visit. PV1-3.1, point of care: the department.
+        segment("PV1", {1: "1", 2: "N", 3: escaped(department.code if department else "")}),
         segment("TXA", txa),
         *_observations(note, "F", options),
     ]
@@ -222,12 +234,36 @@ def _observations(note: NoteWritten, status: str, options: Hl7Options) -> Iterat
         yield segment("OBX", fields | {5: formatted(piece), 11: status, 16: person})
 
 
-def _pid(patient_id: str, account: str | None, options: Hl7Options) -> str:
+def _shown(codes: dict[Table, dict[str, RecordCode]], first: int) -> Iterator[str]:
+    """Write each view and tooth that a charge's images show as a coded observation."""
+    shown = [
+        (name, _ce(table, ours, its))
+        for table, name in ((Table.VIEWS, "view"), (Table.TEETH, "tooth"))
+        for ours, its in codes.get(table, {}).items()
+    ]
+    for number, (name, value) in enumerate(shown, first):
+        fields = {1: str(number), 2: "CE", 3: joined(name, "", _LOCAL), 4: str(number)}
+        yield segment("OBX", fields | {5: value, 11: "F"})
+
+
+def _coded_one(codes: dict[str, RecordCode], table: Table) -> str:
+    return next((_ce(table, ours, its) for ours, its in codes.items()), "")
+
+
+def _ce(table: Table, ours: str, its: RecordCode) -> str:
+    """Write the record's code, and ours in the place of the alternate one (CE.4 to CE.6)."""
+    system = _SYSTEMS.get(its.system or "", _LOCAL)
+    told = (escaped(its.code), shortened(its.display or "", _LONGEST_ST), system)
+    return joined(*told, escaped(ours), escaped(own_words(table, ours)), _LOCAL)
+
+
+def _pid(patient_id: str, account: str | None, options: Hl7Options, species: str = "") -> str:
     fields = {
         1: "1",
         3: joined(escaped(patient_id), "", "", escaped(options.patient_authority)),
         5: "^^^^^^U",
         18: escaped(account or ""),
+        35: species,
     }
     return segment("PID", fields)
 

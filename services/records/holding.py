@@ -1,0 +1,123 @@
+"""Postings whose codes the group's file lacks wait before they leave, and a person is told once.
+
+Nothing is asked of the record for them and they are no failure of it. A patient's later postings
+wait behind, as ever; all others go on.
+"""
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
+
+import structlog
+
+from schemas.conclusions.unmapped import CodesMissing, MissingCode
+from schemas.envelope import Message, Source, new_id
+from schemas.mappings.record_code import Table
+from services.records import store
+from services.records.answers import fit
+from services.records.codes_file import CodesFile
+from services.records.port import PatientRecord
+from services.records.postings import charge_posting, correction_posting, note_posting
+from services.records.store import PostingRow, Verb
+from services.records.unmapped import Needed, Posting, lacking
+from services.runtime.store import Store
+from services.runtime.worker import Work
+
+log = structlog.get_logger(__name__)
+
+LOOK_AGAIN_S = 30.0
+"""How long a posting waits before the file is looked at again."""
+
+_MOST_NAMED = 10
+_SERVICE = "records"
+
+
+def posting_of(row: PostingRow) -> Posting:
+    """Read a stored posting as what the port takes."""
+    verb = Verb(row.verb)
+    if verb is Verb.NOTE:
+        return note_posting(row)
+    if verb is Verb.CORRECT:
+        return correction_posting(row)
+    return charge_posting(row)
+
+
+def mapped_only(
+    store_: Store, record: PatientRecord, rows: Sequence[PostingRow], now: datetime
+) -> list[PostingRow]:
+    """Give those that the record has codes for; put the others off and tell each as a task."""
+    file = record.codes_file()
+    if file is None or not rows:
+        return list(rows)
+    codes = file.now()
+    lacks = {row.posting_key: lacking(posting_of(row), codes) for row in rows}
+    held = [row for row in rows if lacks[row.posting_key]]
+    if held:
+        with store_.begin() as connection:
+            work = Work(connection, store_)
+            for row in held:
+                _hold(work, row, lacks[row.posting_key], file, now)
+            work.flush(_SERVICE)
+    return [row for row in rows if not lacks[row.posting_key]]
+
+
+def _hold(
+    work: Work, row: PostingRow, needed: Sequence[Needed], file: CodesFile, now: datetime
+) -> None:
+    words = fit(f"no code of the record for {names_of(needed)}")
+    again = now + timedelta(seconds=LOOK_AGAIN_S)
+    store.put_off(work.connection, row.posting_key, row.attempts, again, words)
+    if row.words == words:
+        return
+    task = _task(row, needed, file, words)
+    log.warning("posting_waits_for_codes", posting_key=row.posting_key, reason=words)
+    work.emit(
+        Message(
+            id=new_id(),
+            group=row.group_name,
+            site=row.site,
+            occurred_at=now,
+            received_at=now,
+            source=Source(kind="service", name=_SERVICE),
+            correlation_id=row.correlation_id,
+            payload=task,
+        )
+    )
+
+
+def names_of(needed: Iterable[Needed]) -> str:
+    """Name codes as ``table.code``, the first ten of them."""
+    names = [f"{one.table}.{one.ours}" for one in needed]
+    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+    return ", ".join(names[:_MOST_NAMED]) + more
+
+
+def line_for(needed: Needed) -> str:
+    """Write the line that a person completes and adds."""
+    # Strings that YAML would take for something else are quoted; teeth are numbers in it.
+    plain = needed.table is Table.TEETH or needed.ours.replace("-", "").isalpha()
+    return f"  {needed.ours if plain else repr(needed.ours)}: '<the code of the record>'"
+
+
+def _task(row: PostingRow, needed: Sequence[Needed], file: CodesFile, words: str) -> CodesMissing:
+    missing = tuple(
+        MissingCode(
+            table=one.table.value,
+            code=one.ours,
+            place=fit(file.place_of(one.table)),
+            line=line_for(one),
+        )
+        for one in needed
+    )
+    return CodesMissing(
+        posting_key=row.posting_key,
+        study_instance_uid=row.study_instance_uid,
+        patient_id=row.patient_id,
+        missing=missing,
+        words=fit(f"{row.posting_key} waits: {words}"),
+        next_action=(
+            "Add what is missing to the codes file, with null where the record has no such code. "
+            f"Within {LOOK_AGAIN_S:.0f} seconds the posting goes out by itself, without a restart; "
+            "until then it waits, and with it what comes after it for this patient. "
+            "'gomphosis check-mapping' names all that is missing."
+        ),
+    )

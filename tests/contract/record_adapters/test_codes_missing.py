@@ -1,0 +1,248 @@
+"""A code that the group's file lacks: the posting waits, a person is told, and it goes by itself.
+
+By the service's own poster, over each adapter that posts by a codes file.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+
+from schemas.conclusions import CodesMissing, ImageShown, NoteState
+from schemas.messages import parse
+from schemas.teeth import Species
+from services.records.adapters.fhir import FhirAdapter
+from services.records.adapters.folder import FolderAdapter
+from services.records.adapters.hl7 import Hl7Adapter
+from services.records.holding import LOOK_AGAIN_S
+from services.records.port import PatientRecord
+from services.records.store import POSTINGS
+from services.records.suite.samples import entry, note
+from services.runtime.store import Store
+from services.runtime.tables import OUTBOX
+from tests.contract.record_adapters.posting_desk import Desk, study_uid
+from tests.contract.record_samples import charges
+from tests.record_stand_ins.fhir_server import FhirServer, known_patient
+from tests.record_stand_ins.mllp_server import MllpServer
+
+CODES = """
+charges:
+  INV-IO-FIRST: INV-8101
+  # here the missing line will stand
+staff: {vet-1: INV-S-17}
+departments: {north: {code: INV-DENT, display: Dentistry (invented)}}
+species_system: http://snomed.info/sct
+species: {dog: '448771007'}
+tooth_system: https://record.invalid/teeth
+teeth: {309: INV-T-309, 310: null, 311: {code: INV-T-311, display: Last molar but two (invented)}}
+views: {mand-molars-l: INV-V-7}
+plans: {dog-full-mouth: INV-P-1}
+"""
+SHOWN = {
+    "species": Species.DOG,
+    "plan": "dog-full-mouth",
+    "shown": (
+        ImageShown(sop_instance_uid="2.25.1003", view="mand-molars-l", teeth=(309, 310, 311)),
+        ImageShown(sop_instance_uid="2.25.1004", view="max-incisors", teeth=(101,)),
+    ),
+}
+"""The second image is of no charge, so its view and tooth need no code."""
+
+
+@pytest.fixture
+def codes(tmp_path: Path) -> Path:
+    path = tmp_path / "posted_codes.yaml"
+    path.write_text(CODES)
+    return path
+
+
+@pytest.fixture(scope="module")
+def fhir_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FhirServer]:
+    with FhirServer(tmp_path_factory.mktemp("fhir-record")).running() as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def mllp_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MllpServer]:
+    with MllpServer(tmp_path_factory.mktemp("mllp-record")).running() as made:
+        yield made
+
+
+Told = Callable[[], list[str]]
+"""Gives what the record holds, each as text in which codes can be looked for."""
+
+
+@pytest.fixture(params=["fhir", "hl7", "folder"])
+def record(
+    request: pytest.FixtureRequest, tmp_path: Path, codes: Path
+) -> Iterator[tuple[PatientRecord, Told]]:
+    made: FhirAdapter | Hl7Adapter | FolderAdapter
+    told: Told
+    if request.param == "fhir":
+        server: FhirServer = request.getfixturevalue("fhir_server")
+        server.control(reset=True)
+        server.control(resources=[known_patient(f"P-{number}") for number in (1001, 1002)])
+        made = server.adapter(codes=str(codes))
+        told = lambda: [json.dumps(one) for one in server.held("ChargeItem")]  # noqa: E731
+    elif request.param == "hl7":
+        mllp: MllpServer = request.getfixturevalue("mllp_server")
+        mllp.control(reset=True, wants_commit=False)
+        mllp.folder = tmp_path
+        made = mllp.adapter(codes=str(codes))
+        told = lambda: ["\n".join(one) for one in mllp.messages("DFT")]  # noqa: E731
+    else:
+        made = FolderAdapter({"path": str(tmp_path / "record"), "codes": str(codes)})
+        told = lambda: [  # noqa: E731
+            one.read_text() for one in sorted((tmp_path / "record").glob("charges/*/*/*.json"))
+        ]
+    yield made, told
+    made.close()
+
+
+def study(patient: str, *codes_of_lines: str, **more: Any) -> Any:
+    uid = study_uid(patient)
+    lines = [
+        entry(number, uid, patient_id=patient, code=code)
+        for number, code in enumerate(codes_of_lines, 1)
+    ]
+    return charges(*lines, study_instance_uid=uid, patient_id=patient, **SHOWN | more)
+
+
+def tasks(store: Store) -> list[CodesMissing]:
+    with store.read() as connection:
+        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars()
+        told = [parse(body).payload for body in bodies]
+    return [one for one in told if isinstance(one, CodesMissing)]
+
+
+def sent(store: Store) -> dict[str, bool]:
+    with store.read() as connection:
+        rows = connection.execute(select(POSTINGS)).all()
+    return {row.posting_key: row.maybe_sent for row in rows}
+
+
+def look_again(desk: Desk) -> None:
+    desk.now += timedelta(seconds=LOOK_AGAIN_S + 1)
+    desk.post_due()
+
+
+def test_a_missing_code_holds_one_patient_and_goes_out_once_the_file_has_it(
+    store: Store, record: tuple[PatientRecord, Told], codes: Path
+) -> None:
+    adapter, told = record
+    desk = Desk(store, adapter)
+
+    desk.take(study("P-1001", "INV-OTHER", "INV-IO-FIRST"), study("P-1002", "INV-IO-FIRST"))
+    desk.post_due()
+    look_again(desk)
+
+    waiting, behind, other = desk.states()
+    assert list(desk.states().values()) == ["waiting", "waiting", "posted"], desk.states()
+    assert sent(store) == {waiting: False, behind: False, other: True}, "nothing left for it"
+    (task,) = tasks(store)
+    assert task.posting_key == waiting
+    (missing,) = task.missing
+    assert (missing.table, missing.code) == ("charges", "INV-OTHER")
+    assert missing.place == f"{codes}, below line 2"
+    assert missing.line == "  INV-OTHER: '<the code of the record>'"
+    assert "goes out by itself" in task.next_action
+
+    line = missing.line.replace("<the code of the record>", "INV-8102")
+    codes.write_text(CODES.replace("  # here the missing line will stand", line))
+    look_again(desk)
+
+    assert set(desk.states().values()) == {"posted"}
+    assert len(tasks(store)) == 1
+    assert sum("INV-8102" in one for one in told()) == 1
+    assert sum("INV-8101" in one for one in told()) == 2
+
+
+def test_what_a_charge_shows_goes_out_by_the_records_codes_beside_ours(
+    store: Store, record: tuple[PatientRecord, Told]
+) -> None:
+    adapter, told = record
+    desk = Desk(store, adapter)
+
+    desk.take(study("P-1001", "INV-IO-FIRST"))
+    desk.post_due()
+
+    (line,) = told()
+    for code in ("INV-DENT", "448771007", "INV-T-309", "INV-T-311", "INV-V-7", "INV-P-1"):
+        assert code in line, code
+    assert "309" in line
+    assert "max-incisors" not in line
+    assert tasks(store) == []
+
+
+@pytest.mark.parametrize(
+    ("changes", "missing"),
+    [
+        (
+            {"plan": "cat-full-mouth", "species": Species.CAT},
+            ["species.cat", "plans.cat-full-mouth"],
+        ),
+        (
+            {
+                "shown": (
+                    ImageShown(sop_instance_uid="2.25.1003", view="max-incisors", teeth=(101,)),
+                )
+            },
+            ["views.max-incisors", "teeth.101"],
+        ),
+    ],
+)
+def test_every_table_that_the_file_has_is_asked_for_all_that_is_posted(
+    store: Store,
+    record: tuple[PatientRecord, Told],
+    changes: dict[str, Any],
+    missing: list[str],
+) -> None:
+    adapter, told = record
+    desk = Desk(store, adapter)
+
+    desk.take(study("P-1001", "INV-IO-FIRST", **changes))
+    desk.post_due()
+
+    (task,) = tasks(store)
+    assert [f"{one.table}.{one.code}" for one in task.missing] == missing
+    assert told() == []
+
+
+def test_a_note_by_a_vet_whom_the_record_does_not_know_waits_too(
+    store: Store, record: tuple[PatientRecord, Told], codes: Path
+) -> None:
+    adapter, _ = record
+    desk = Desk(store, adapter)
+
+    desk.take(note(1, NoteState.SIGNED, signer="vet-2"))
+    desk.post_due()
+
+    (task,) = tasks(store)
+    assert [(one.table, one.code) for one in task.missing] == [("staff", "vet-2")]
+    codes.write_text(CODES.replace("{vet-1: INV-S-17}", "{vet-1: INV-S-17, vet-2: INV-S-18}"))
+    look_again(desk)
+    assert set(desk.states().values()) == {"posted"}
+
+
+def test_a_broken_file_is_not_taken_up_and_the_codes_of_before_stay(
+    store: Store, record: tuple[PatientRecord, Told], codes: Path
+) -> None:
+    adapter, told = record
+    desk = Desk(store, adapter)
+    codes.write_text("charges: {INV-IO-FIRST: [broken\n")
+
+    desk.take(study("P-1001", "INV-IO-FIRST"))
+    desk.post_due()
+
+    assert set(desk.states().values()) == {"posted"}
+    assert "INV-8101" in told()[0]
+    codes.unlink()
+    desk.take(study("P-1002", "INV-IO-FIRST"))
+    desk.post_due()
+    assert set(desk.states().values()) == {"posted"}
