@@ -56,7 +56,8 @@ def _of_table(table: Table, dialect: Dialect) -> Iterator[str]:
     yield f"-- {table.name}: {table.comment}"
     width = max(len(column.name) for column in table.columns)
     yield from (f"--   {column.name:{width}}  {column.comment}" for column in table.columns)
-    yield f"{str(CreateTable(table).compile(dialect=dialect)).strip()};"
+    made = str(CreateTable(table).compile(dialect=dialect)).strip().expandtabs(4)
+    yield "\n".join(line.rstrip() for line in made.split("\n")) + ";"
     yield from (
         f"{CreateIndex(index).compile(dialect=dialect)};"
         for index in sorted(table.indexes, key=lambda one: str(one.name))

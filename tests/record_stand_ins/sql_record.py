@@ -60,16 +60,27 @@ class Record:
                 f"WHEN NEW.posting_key = '{key}' BEGIN {body} END"
             ]
         else:
-            statements = [
-                f"CREATE FUNCTION guard_{table}() RETURNS trigger LANGUAGE plpgsql AS "
-                f"$$ BEGIN IF NEW.posting_key = '{key}' THEN RAISE EXCEPTION '{words}'; "
-                "END IF; RETURN NEW; END $$",
-                f"CREATE TRIGGER guard_{table} BEFORE INSERT ON gomphosis_{table} "
-                f"FOR EACH ROW EXECUTE FUNCTION guard_{table}()",
-            ]
+            refusal = f"IF NEW.posting_key = '{key}' THEN RAISE EXCEPTION '{words}'; END IF;"
+            statements = self.trigger(table, refusal)
         with self.transaction() as connection:
             for statement in statements:
                 connection.exec_driver_sql(statement)
+
+    def trigger(self, table: str, body: str) -> list[str]:
+        return [
+            f"CREATE FUNCTION guard_{table}() RETURNS trigger LANGUAGE plpgsql AS "
+            f"$$ BEGIN {body} RETURN NEW; END $$",
+            f"CREATE TRIGGER guard_{table} BEFORE INSERT ON gomphosis_{table} "
+            f"FOR EACH ROW EXECUTE FUNCTION guard_{table}()",
+        ]
+
+    def slow(self, seconds: float) -> None:
+        """Let each new charge take long; 0: no more."""
+        self.unguard("charge")
+        if seconds:
+            with self.transaction() as connection:
+                for statement in self.trigger("charge", f"PERFORM pg_sleep({seconds});"):
+                    connection.exec_driver_sql(statement)
 
     def unguard(self, table: str) -> None:
         ours = "" if self.is_sqlite else f" ON gomphosis_{table}"

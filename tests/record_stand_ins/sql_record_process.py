@@ -9,6 +9,7 @@ takes one JSON object, in this order::
     {"faults": {"<key>": ["twice", "half"]}}      how to misbehave in the answer to a row
     {"work": true}                                let the job take up what waits
     {"guard": {"table": "charge", "key": "...", "words": "..."}}    a trigger that refuses a row
+    {"slow": {"seconds": 2}}                      each new charge takes so long (PostgreSQL)
     {"hold": {"table": "charge", "seconds": 1}}   hold the table's lock, from now
     {"proxy": ["cut_before", "cut_after"]}        what to do at each next commit that wrote
     {"reachable": false}                          take no connections by the proxy, cut those open
@@ -62,7 +63,11 @@ class Proxy:
             if not self.reachable:
                 close(client)
                 continue
-            server = socket.create_connection(self.upstream)
+            try:
+                server = socket.create_connection(self.upstream)
+            except OSError:
+                close(client)  # nobody is there, as without a proxy
+                continue
             with self._lock:
                 self._open |= {client, server}
             swallow = Event()
@@ -134,6 +139,8 @@ def control(record: Record, proxy: Proxy | None, told: dict[str, Any]) -> dict[s
     record.faults |= told.get("faults", {})
     if "guard" in told:
         record.guard(**told["guard"])
+    if "slow" in told:
+        record.slow(told["slow"]["seconds"])
     if told.get("work"):
         answer["taken"] = record.work()
     if "hold" in told:

@@ -26,20 +26,20 @@ class SqlServer(StandIn):
     We come by way of its proxy, as a user with the printed grants and no more.
     """
 
-    def __init__(self, database_url: str, folder: Path) -> None:
+    def __init__(self, database_url: str, folder: Path, schema: str = "") -> None:
         self.url = make_url(database_url)
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self.folder = folder
         self._port, self._proxy_port = free_port(), free_port()
         ports = [self._port] if self.is_sqlite else [self._port, self._proxy_port]
-        self._make_tables(database_url)
+        self._make_tables(database_url, schema)
         super().__init__(
             "tests.record_stand_ins.sql_record_process",
             [str(self._port), str(self._proxy_port), database_url],
             ports,
         )
 
-    def _make_tables(self, database_url: str) -> None:
+    def _make_tables(self, database_url: str, schema: str) -> None:
         database = Database.SQLITE if self.is_sqlite else Database.POSTGRESQL
         printed = record_tables(database, "" if self.is_sqlite else USER)
         engine = create_engine(database_url, poolclass=NullPool)
@@ -48,6 +48,10 @@ class SqlServer(StandIn):
                 known = text("SELECT 1 FROM pg_roles WHERE rolname = :name")
                 if connection.scalar(known, {"name": USER}) is None:
                     connection.execute(text(f"CREATE ROLE {USER} LOGIN PASSWORD '{PASSWORD}'"))
+            if schema:
+                connection.exec_driver_sql(f"CREATE SCHEMA {schema}")
+                connection.exec_driver_sql(f"GRANT USAGE ON SCHEMA {schema} TO {USER}")
+                connection.exec_driver_sql(f"SET LOCAL search_path = {schema}")
             for statement in printed.split(";\n"):
                 if statement.strip():
                     connection.exec_driver_sql(statement)
@@ -79,15 +83,17 @@ class SqlServer(StandIn):
             yield
             self.control(reachable=True)
 
-    def our_url(self) -> str:
+    def our_url(self, *, direct: bool = False) -> str:
         if self.is_sqlite:
             return self.url.render_as_string()
-        ours = self.url.set(
-            drivername="postgresql", username=USER, password=PASSWORD, port=self._proxy_port
-        )
+        port = self.url.port if direct else self._proxy_port
+        ours = self.url.set(drivername="postgresql", username=USER, password=PASSWORD, port=port)
         return ours.update_query_dict({"sslmode": "disable"}).render_as_string(hide_password=False)
 
-    def adapter(self, kind: type[SqlAdapter] = SqlAdapter, **options: str) -> SqlAdapter:
+    def adapter(
+        self, kind: type[SqlAdapter] = SqlAdapter, *, direct: bool = False, **options: str
+    ) -> SqlAdapter:
+        """Open the adapter; ``direct``: past the proxy, where the process need not run."""
         file = self.folder / "record-url"
-        file.write_text(f"{self.our_url()}\n")
+        file.write_text(f"{self.our_url(direct=direct)}\n")
         return kind({"url_file": str(file), "timeout_s": "10", **options})

@@ -39,12 +39,15 @@ def _columns(
 def _is_unique(connection: Connection, table: Table, schema: str | None) -> bool:
     """Tell whether a key can be there once only: without that nothing is posted."""
     look = inspect(connection)
-    keys: list[list[str | None]] = [
-        [*one["column_names"]] for one in look.get_unique_constraints(table.name, schema=schema)
-    ]
+    try:
+        constraints = look.get_unique_constraints(table.name, schema=schema)
+        indexes = look.get_indexes(table.name, schema=schema)
+    except NoSuchTableError:
+        return False  # a view
+    keys: list[list[str | None]] = [[*one["column_names"]] for one in constraints]
     keys += [
         one["column_names"]
-        for one in look.get_indexes(table.name, schema=schema)
+        for one in indexes
         if one["unique"] and not one.get("dialect_options", {}).get("postgresql_where")
     ]
     return ["posting_key"] in keys

@@ -137,7 +137,8 @@ def _postgresql(options: SqlOptions) -> Engine:
             "timezone": "UTC",
             "datestyle": "ISO, YMD",
             "client_encoding": "UTF8",
-            "lock_timeout": f"{wait_ms}ms",
+            # Below the next, or a lock would never be what is named.
+            "lock_timeout": f"{max(wait_ms * 3 // 4, 1)}ms",
             "statement_timeout": f"{wait_ms}ms",
             "idle_in_transaction_session_timeout": f"{10 * wait_ms}ms",
         }
