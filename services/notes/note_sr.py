@@ -45,6 +45,7 @@ from services.notes.writing import Writing
 
 _PROCEDURE = Code("1290849002", "SCT", "Dental radiography")
 _ENGLISH = Code("en", "RFC5646", "English")
+"""Of titles and drafted words. The template asks for one language; a vet may write in another."""
 
 
 def note_sr(note: NoteWritten, shown: StudyShown, site: Site, version: Version) -> Dataset:
