@@ -8,32 +8,7 @@ from typing import Any
 
 from schemas.conclusions import ChargesAssessed, LedgerEntry
 from schemas.envelope import Message, Payload, Source, new_id
-from services.records.suite.samples import (
-    DAY,
-    SITE,
-    STUDY,
-    charge_posting,
-    correction_posting,
-    credit,
-    entry,
-    note,
-    note_posting,
-)
-
-# Until all import the suite's samples where they live now.
-__all__ = [
-    "DAY",
-    "SITE",
-    "STUDY",
-    "charge_posting",
-    "charges",
-    "correction_posting",
-    "credit",
-    "entry",
-    "message",
-    "note",
-    "note_posting",
-]
+from services.records.suite.samples import SITE, STUDY
 
 
 def charges(*ledger: LedgerEntry, revision: int = 1, **changes: Any) -> ChargesAssessed:
