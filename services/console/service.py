@@ -1,12 +1,14 @@
-"""The console put together: the pages, the feed of changes, and the house-keeping."""
+"""The console put together: its pages, its read model, the feed of changes, the house-keeping."""
 
 from threading import Event
 
 import structlog
 
-import services.console.tables  # noqa: F401 - the read model is this service's too
+from schemas.channels import CONSOLE
 from services.console.app import build_app, build_console
 from services.console.console import Console
+from services.console.upkeep import Upkeep
+from services.console.worker import ConsoleHandler
 from services.runtime.http_server import HttpDoor
 from services.runtime.service import Loop, Runtime, Service
 from services.runtime.store import StoreUnavailable
@@ -45,7 +47,9 @@ def build(runtime: Runtime) -> Service:
         runtime.service,
         [
             Loop("http", door.run, door.ready),
+            runtime.worker(CONSOLE, ConsoleHandler(runtime.group)),
             Loop("changes", console.changes.run),
+            Loop("upkeep", Upkeep(runtime.store).run),
             Loop("tidy", tidy),
             Loop("audit", runtime.audit.run),
         ],
