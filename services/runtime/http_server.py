@@ -7,7 +7,7 @@ from threading import Event, Thread
 
 import structlog
 import uvicorn
-from starlette.types import ASGIApp
+from fastapi import FastAPI
 
 from services.runtime.ports import PortTaken
 
@@ -25,7 +25,7 @@ class HttpDoor:
 
     def __init__(
         self,
-        app: ASGIApp,
+        app: FastAPI,
         host: str,
         port: int,
         setting: str,
@@ -33,6 +33,7 @@ class HttpDoor:
         at_once: int = 200,
         trusted_proxies: Sequence[str] = (),
     ) -> None:
+        self.app = app
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         self._socket = socket.socket(family, socket.SOCK_STREAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

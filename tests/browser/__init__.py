@@ -1,0 +1,1 @@
+"""The console as a real process, seen in a real Chromium."""
