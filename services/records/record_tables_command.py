@@ -9,7 +9,7 @@ from sqlalchemy import Dialect, Table
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.schema import CreateIndex, CreateTable
 
-from services.records.adapters.sql_tables import RIGHTS, STAGING
+from services.records.adapters.sql_tables import RIGHTS, RULES, STAGING
 from services.runtime.cli.exits import plain_errors, stdout
 
 
@@ -45,7 +45,8 @@ def print_record_tables(
 def record_tables(database: Database, user: str = "") -> str:
     """Give the statements that make the tables, each column explained beside it."""
     dialect = _DIALECTS[database]
-    parts = [part for table in STAGING.sorted_tables for part in _of_table(table, dialect)]
+    parts = [f"-- {line}".rstrip() for line in RULES.splitlines()] + [""]
+    parts += [part for table in STAGING.sorted_tables for part in _of_table(table, dialect)]
     if user and database is Database.POSTGRESQL:
         quoted = dialect.identifier_preparer.quote(user)
         parts += [grant for table in STAGING.sorted_tables for grant in _grants(table, quoted)]

@@ -21,7 +21,8 @@ _ELSEWHERE = {
     "dicom-request": "mend what it names at the station, and have the station tell it again",
     "hl7": "complete record_codes.yaml or correct the message, and have its sender send it again",
     "fhir": "complete record_codes.yaml or correct the resource, and POST it to /fhir/notify",
-    "record": "correct the file that its body names and put it back where the record drops files",
+    "record": "correct what its body names and have the record tell it again: as a file put back "
+    "where it drops files, or as a new row of its tables",
 }
 """Origins whose input is no message of ours, and how it is sent again."""
 

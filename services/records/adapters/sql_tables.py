@@ -1,15 +1,7 @@
 """The tables between us and a record that takes SQL: one place for their columns and rights.
 
-They stand in a database of the record's side. ``gomphosis record-tables`` prints them as SQL.
-
-- We add to ``gomphosis_charge`` and ``gomphosis_note``. The record's own job takes rows up, of each
-  patient by ``sequence``, and puts its answer into ``gomphosis_answer``, together with the line of
-  its invoice in one transaction. A row whose last answer is of an older ``turn`` is offered again:
-  the job then books it unless it holds the ``posting_key`` already.
-- The record adds to ``gomphosis_order`` and ``gomphosis_patient``: a change is a new row. We set
-  ``taken_at`` once a row is durable with us, and ``fault`` where it could not be used.
-- ``gomphosis_line`` (its invoice as it stands now) and ``gomphosis_closed_period`` are only read;
-  they may be views.
+They stand in a database of the record's side. ``gomphosis record-tables`` prints them as SQL, with
+``RULES`` before them.
 
 A NUL character, which no text of PostgreSQL holds, is written ``␀0``, and ``␀`` itself ``␀1``.
 """
@@ -39,6 +31,34 @@ from sqlalchemy import (
 from services.records.adapters.sql_types import Exact, Moment, now_there
 
 STAGING: Final = MetaData()
+
+RULES: Final = """\
+The tables between gomphosis and a patient record. Who writes which stands beside each.
+
+gomphosis adds rows to gomphosis_charge and gomphosis_note. The record's own job takes up what has
+no answer to its turn yet, in this order:
+
+    SELECT c.* FROM gomphosis_charge c WHERE NOT EXISTS (
+        SELECT 1 FROM gomphosis_answer a WHERE a.posting_key = c.posting_key AND a.turn = c.turn
+    ) ORDER BY c.sequence;
+
+For each row it does two things in one transaction: it books the line, so that it shows in
+gomphosis_line with the posting_key, and it adds its answer to gomphosis_answer with the row's
+posting_key and turn. A posting_key that it has booked already it only answers: a row may be
+offered again. A later row of a patient must not be booked before an earlier one is answered. Do
+not go by the highest sequence seen: rows may be committed in another order.
+
+An answer is whole with outcome 'accepted' and a reference, or 'rejected' and words. A later answer
+outdoes an earlier one. When a person sends a rejected row out again its turn rises.
+
+The record adds rows to gomphosis_order and gomphosis_patient; a change is a new row. gomphosis
+sets taken_at once it has a row, and fault to say why one could not be used: add it anew, mended.
+
+gomphosis_line holds the invoices as they stand now, gomphosis_closed_period the closed books; both
+are only read. Amounts are decimal numbers. Moments have their zone; in SQLite they are ISO 8601
+text with an offset, such as 2026-03-02T08:00:00+01:00, and amounts are text, such as 38.00.
+"""
+"""What the record's side has to know and to do."""
 
 # Twice what the contracts allow, since every character might be escaped.
 _KEY: Final = 320
