@@ -10,17 +10,15 @@ from typing import Final
 from xml.sax.saxutils import escape
 
 from schemas.errors import GomphosisError
-from schemas.teeth import (
-    Arch,
-    Dentition,
-    Side,
-    Species,
-    ToothKind,
-    arch,
-    kind,
-    position,
-    side,
-    teeth_of,
+from schemas.teeth import Arch, Dentition, Species, teeth_of
+from schemas.tooth_layout import (
+    MARGIN,
+    TALLEST,
+    TOP,
+    MouthLayout,
+    ToothBox,
+    mouth_layout,
+    row_of,
 )
 
 
@@ -53,18 +51,6 @@ class ChartError(GomphosisError, ValueError):
 
 
 # Drawing units; a chart is as many millimetres wide as its page lets it be.
-_SIZES: Final[Mapping[ToothKind, tuple[int, int]]] = {
-    ToothKind.INCISOR: (28, 30),
-    ToothKind.CANINE: (30, 58),
-    ToothKind.PREMOLAR: (36, 38),
-    ToothKind.MOLAR: (42, 44),
-}
-_GAP: Final = 7
-_MIDLINE: Final = 14
-_MARGIN: Final = 20
-_TALLEST: Final = 58
-_TOP: Final = 48
-_BETWEEN: Final = 66
 _LEGEND_LINE: Final = 30
 _LEAST_WIDTH: Final = 720  # the legend's longest line
 _FONT: Final = "DejaVu Sans Mono, monospace"
@@ -80,12 +66,12 @@ def tooth_chart_svg(
     ChartError
         If a state is of a tooth that the species does not have in this dentition.
     """
-    columns = _columns(species, dentition)
-    width = max(_LEAST_WIDTH, 2 * (_MARGIN + _MIDLINE + columns[max(columns)][1]))
+    layout = mouth_layout(species, dentition, _LEAST_WIDTH)
+    width = layout.width
     of_tooth = _whole(species, dentition, states)
     drawn = [
-        *_axes(width),
-        *(line for tooth in sorted(of_tooth) for line in _tooth(tooth, of_tooth, columns, width)),
+        *_axes(layout),
+        *(line for box in layout.boxes for line in _tooth(box, of_tooth[box.tooth])),
         *_legend(of_tooth),
     ]
     height = _legend_top() + _LEGEND_LINE * (len(set(of_tooth.values())) - 1) + 12
@@ -130,33 +116,16 @@ def _whole(
     return {tooth: states.get(tooth, ToothState.NOT_ASKED) for tooth in teeth}
 
 
-def _columns(species: Species, dentition: Dentition) -> dict[int, tuple[int, int]]:
-    """Give each position's near and far edge from the midline; both jaws share the columns."""
-    teeth = teeth_of(species, dentition)
-    columns, edge = {}, 0
-    for place, tooth in sorted({position(tooth): tooth for tooth in teeth}.items()):
-        wide = _SIZES[kind(tooth)][0]
-        columns[place] = (edge, edge + wide)
-        edge += wide + _GAP
-    return columns
-
-
-def _row(jaw: Arch) -> int:
-    """Give the height at which the teeth of a jaw stand: crowns face each other."""
-    return _TOP + _TALLEST if jaw is Arch.MAXILLA else _TOP + _TALLEST + _BETWEEN
-
-
 def _legend_top() -> int:
-    return _row(Arch.MANDIBLE) + _TALLEST + 84
+    return row_of(Arch.MANDIBLE) + TALLEST + 84
 
 
-def _axes(width: int) -> Iterator[str]:
-    middle, between = width // 2, _TOP + _TALLEST + _BETWEEN // 2
-    bottom = _row(Arch.MANDIBLE) + _TALLEST + 8
-    cross = f"M{middle} {_TOP - 14}V{bottom}M{_MARGIN} {between}H{width - _MARGIN}"
+def _axes(layout: MouthLayout) -> Iterator[str]:
+    width, bottom = layout.width, layout.bottom
+    cross = f"M{layout.middle} {TOP - 14}V{bottom}M{MARGIN} {layout.between}H{width - MARGIN}"
     yield f'<path d="{cross}" fill="none" stroke="#000" stroke-width="0.75"/>'
     for jaw, high in (("upper", 22), ("lower", bottom + 24)):
-        for which, x, anchor in (("right", _MARGIN, "start"), ("left", width - _MARGIN, "end")):
+        for which, x, anchor in (("right", MARGIN, "start"), ("left", width - MARGIN, "end")):
             yield _words(f"animal's {which}, {jaw} jaw", x, high, anchor)
 
 
@@ -167,23 +136,10 @@ def _words(words: str, x: float, y: float, anchor: str, size: int = 15) -> str:
     )
 
 
-def _tooth(
-    tooth: int,
-    states: Mapping[int, ToothState],
-    columns: Mapping[int, tuple[int, int]],
-    width: int,
-) -> Iterator[str]:
-    wide, high = _SIZES[kind(tooth)]
-    near, far = columns[position(tooth)]
-    middle = width // 2
-    left = middle - _MIDLINE - far if side(tooth) is Side.RIGHT else middle + _MIDLINE + near
-    upper = arch(tooth) is Arch.MAXILLA
-    line = _row(arch(tooth))
-    top = line - high if upper else line
-    yield f'<g id="tooth-{tooth}" data-state="{states[tooth]}">'
-    yield from _box(states[tooth], left, top, wide, high)
-    # Numbers stand between the jaws, in one line, so that they are read across.
-    yield _words(str(tooth), left + wide / 2, line + 18 if upper else line - 8, "middle")
+def _tooth(box: ToothBox, state: ToothState) -> Iterator[str]:
+    yield f'<g id="tooth-{box.tooth}" data-state="{state}">'
+    yield from _box(state, box.x, box.y, box.wide, box.high)
+    yield _words(str(box.tooth), box.x + box.wide / 2, box.number_y, "middle")
     yield "</g>"
 
 
@@ -234,7 +190,7 @@ def _legend(states: Mapping[int, ToothState]) -> Iterator[str]:
         count = sum(one is state for one in states.values())
         teeth = "tooth" if count == 1 else "teeth"
         yield f'<g data-legend="{state}">'
-        yield from _box(state, _MARGIN, y - 18, 28, 24)
+        yield from _box(state, MARGIN, y - 18, 28, 24)
         words = f"{STATE_WORDS[state]}: {count} {teeth} ({_MARKS[state]})"
-        yield _words(words, _MARGIN + 40, y, "start")
+        yield _words(words, MARGIN + 40, y, "start")
         yield "</g>"
