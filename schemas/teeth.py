@@ -144,6 +144,11 @@ def dentition_of(tooth: int) -> Dentition:
     return Dentition.PERMANENT if quadrant(tooth) <= 4 else Dentition.DECIDUOUS
 
 
+def as_permanent(tooth: int) -> int:
+    """The tooth's place by its permanent number, of any number: presets are grouped by these."""
+    return tooth - 400 if tooth > 500 else tooth
+
+
 def arch(tooth: int) -> Arch:
     """The jaw that carries the tooth."""
     return Arch.MAXILLA if quadrant(tooth) in _MAXILLARY_QUADRANTS else Arch.MANDIBLE

@@ -1,6 +1,6 @@
 """Technique charts: which settings a site's presets stand for. Each site owns its own."""
 
-from schemas.techniques.load import load_technique_chart
+from schemas.techniques.load import load_site_chart, load_technique_chart
 from schemas.techniques.model import PresetTechnique, SizeRule, TechniqueChart, TechniqueSetting
 
 __all__ = [
@@ -8,5 +8,6 @@ __all__ = [
     "SizeRule",
     "TechniqueChart",
     "TechniqueSetting",
+    "load_site_chart",
     "load_technique_chart",
 ]

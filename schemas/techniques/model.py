@@ -1,5 +1,6 @@
 """The shape of a technique chart."""
 
+from collections.abc import Iterable
 from typing import Annotated, Any, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
@@ -7,7 +8,7 @@ from pydantic import Field, model_validator
 from schemas.base import Contract, Fraction, Name, Positive, Text, Tooth
 from schemas.facts import AnimalSize, Receptor
 from schemas.facts.order import KG_PER_LB
-from schemas.teeth import Species, quadrant
+from schemas.teeth import Species, as_permanent, quadrant
 
 SMALL_UNDER_KG = 30 * KG_PER_LB
 """30 lb = 13.608 kg: common practice, no published source."""
@@ -122,3 +123,19 @@ class TechniqueChart(Contract):
     def preset(self, name: str | None) -> PresetTechnique | None:
         """The preset of a name, or None."""
         return next((preset for preset in self.presets if preset.name == name), None)
+
+    def setting_for(
+        self, teeth: Iterable[Tooth], receptor: Receptor, size: AnimalSize
+    ) -> tuple[PresetTechnique, TechniqueSetting] | None:
+        """The preset that covers most of a view's teeth, and what it sets; None without one.
+
+        At a tie the one with most mAs, so that an expected dose is rather too high than too low.
+        """
+        places = {as_permanent(tooth) for tooth in teeth}
+        found = [
+            (len(covered), s.tube_current_ma * s.exposure_ms, preset.name, preset, s)
+            for preset in self.presets
+            if (covered := places & set(preset.teeth))
+            and (s := preset.setting(receptor, size)) is not None
+        ]
+        return max(found, key=lambda one: one[:3])[3:] if found else None

@@ -15,7 +15,6 @@ from schemas.techniques import TechniqueChart, TechniqueSetting
 from services.assessment.dose import DoseSum, assess_dose
 from services.assessment.exposure_technique import ExposureTechnique, TubeGeometry
 from services.assessment.study_exposures import StudyExposure
-from services.assessment.technique import as_permanent
 
 Kind = TypeVar("Kind")
 
@@ -103,18 +102,11 @@ def _missing(wanted: PlannedFor) -> tuple[str, ...]:
 def _setting(
     view: ViewResult, wanted: PlannedFor, chart: TechniqueChart
 ) -> TechniqueSetting | None:
-    """Read the preset that covers most of the view's teeth; at a tie the one with most mAs, so
-    that the expectation is rather too high than too low."""
+    """Read what the chart sets for a view."""
     if wanted.receptor is None or wanted.size is None:
         return None
-    teeth = {as_permanent(tooth) for tooth in view.teeth}
-    found = [
-        (len(teeth & set(preset.teeth)), s.tube_current_ma * s.exposure_ms, preset.name, s)
-        for preset in chart.presets
-        if teeth & set(preset.teeth)
-        and (s := preset.setting(wanted.receptor, wanted.size)) is not None
-    ]
-    return max(found, key=lambda one: one[:3])[3] if found else None
+    found = chart.setting_for(view.teeth, wanted.receptor, wanted.size)
+    return found[1] if found is not None else None
 
 
 def _sum(

@@ -14,10 +14,9 @@ from schemas.limits import (
 from schemas.outputs import SpectrumModel, load_spectrum_model
 from schemas.plans import Plan, load_plans
 from schemas.quality import DeviationBands, load_deviation_bands
-from schemas.techniques import TechniqueChart, load_technique_chart
+from schemas.techniques import TechniqueChart, load_site_chart
 
 PACKAGED_LIMITS = "group_default"
-PACKAGED_CHART = "invented_chart"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,14 +49,6 @@ def load_rules(site: Site, group_dir: Path) -> Rules:
         limits=load_dose_limits(limits_file if own_limits else None),
         model=load_spectrum_model(),
         references=load_published_reference_levels(),
-        chart=_chart(site, group_dir / "techniques"),
+        chart=load_site_chart(site, group_dir),
         bands=load_deviation_bands(),
     )
-
-
-def _chart(site: Site, folder: Path) -> TechniqueChart | None:
-    if site.techniques is None:
-        return None
-    own = folder / f"{site.techniques}.yaml"
-    packaged = site.techniques == PACKAGED_CHART and not own.is_file()
-    return load_technique_chart(None if packaged else own)

@@ -8,9 +8,7 @@ from schemas.facts import ExposureEnded, ImageStored, Patient
 from schemas.group import Sensor
 from schemas.plans import View
 from schemas.techniques import SizeRule, TechniqueChart, TechniqueSetting
-
-_FIRST_DECIDUOUS = 500
-_TO_PERMANENT = 400
+from schemas.teeth import as_permanent
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,11 +106,6 @@ def shown_teeth(image: ImageStored | None, view: View | None) -> frozenset[int]:
     if image is not None and image.teeth:
         return frozenset(image.teeth)
     return frozenset(view.teeth) if image is not None and view is not None else frozenset()
-
-
-def as_permanent(tooth: int) -> int:
-    """The position of a tooth by its permanent number: presets are grouped by these."""
-    return tooth - _TO_PERMANENT if tooth > _FIRST_DECIDUOUS else tooth
 
 
 def _receptor(case: TechniqueCase) -> Iterator[TechniqueFinding]:
