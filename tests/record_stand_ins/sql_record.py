@@ -31,6 +31,7 @@ class Record:
     def __init__(self, url: str) -> None:
         self.engine: Engine = create_engine(url, poolclass=NullPool)
         self.is_sqlite = url.startswith("sqlite")
+        self.guarded: set[str] = set()
         self.lock = Lock()
         self.faults: dict[str, list[str]] = {}
         self.refusals: dict[str, str] = {}
@@ -46,17 +47,18 @@ class Record:
         with self.transaction() as connection:
             for name in TABLES:
                 connection.execute(text(f"DELETE FROM gomphosis_{name}"))
-
-        for table in ("charge", "note"):
+        for table in list(self.guarded):
             self.unguard(table)
 
     def guard(self, table: str, key: str, words: str) -> None:
         """Make the database itself refuse a row, by a trigger of the record's."""
         self.unguard(table)
+        self.guarded.add(table)
         if self.is_sqlite:
+            verb = "UPDATE" if table == "answer" else "INSERT"
             body = f"SELECT RAISE(ABORT, '{words}');"
             statements = [
-                f"CREATE TRIGGER guard_{table} BEFORE INSERT ON gomphosis_{table} "
+                f"CREATE TRIGGER guard_{table} BEFORE {verb} ON gomphosis_{table} "
                 f"WHEN NEW.posting_key = '{key}' BEGIN {body} END"
             ]
         else:
@@ -70,7 +72,7 @@ class Record:
         return [
             f"CREATE FUNCTION guard_{table}() RETURNS trigger LANGUAGE plpgsql AS "
             f"$$ BEGIN {body} RETURN NEW; END $$",
-            f"CREATE TRIGGER guard_{table} BEFORE INSERT ON gomphosis_{table} "
+            f"CREATE TRIGGER guard_{table} BEFORE INSERT OR UPDATE ON gomphosis_{table} "
             f"FOR EACH ROW EXECUTE FUNCTION guard_{table}()",
         ]
 
@@ -78,11 +80,13 @@ class Record:
         """Let each new charge take long; 0: no more."""
         self.unguard("charge")
         if seconds:
+            self.guarded.add("charge")
             with self.transaction() as connection:
                 for statement in self.trigger("charge", f"PERFORM pg_sleep({seconds});"):
                     connection.exec_driver_sql(statement)
 
     def unguard(self, table: str) -> None:
+        self.guarded.discard(table)
         ours = "" if self.is_sqlite else f" ON gomphosis_{table}"
         with self.transaction() as connection:
             connection.exec_driver_sql(f"DROP TRIGGER IF EXISTS guard_{table}{ours}")

@@ -159,7 +159,7 @@ class SqlAdapter(PatientRecord):
                 count, longest = sql_check.waiting(connection)
             with self._database.writing():
                 pass
-        except (RecordError, StagingRefusal) as error:
+        except RecordError as error:
             return Verdict(False, str(error))
         hours = longest.total_seconds() / 3600
         waits = f"{count} rows wait for its job, the oldest for {hours:.1f} h" if count else ""
@@ -203,7 +203,7 @@ class SqlAdapter(PatientRecord):
         """
         key = row["posting_key"]
         try:
-            with self._database.writing() as connection:
+            with self._database.posting() as connection:
                 staged = sql_staging.find(connection, table, key)
                 if staged is None:
                     stopped = first(connection)

@@ -53,19 +53,25 @@ class RecordDatabase:
         self._engine = engine.execution_options(schema_translate_map={None: options.schema})
 
     @contextmanager
+    def posting(self) -> Iterator[Connection]:
+        """Open a write transaction for one posting. Raises StagingRefusal, and as ``writing``."""
+        with self._translated(), self._engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextmanager
     def writing(self) -> Iterator[Connection]:
         """Open a write transaction; commit at the end, roll back on any error.
 
-        Raises StagingRefusal, RecordUnavailable (also where nobody knows whether it was
-        committed) and RecordRefused.
+        Raises RecordUnavailable (also where nobody knows whether it was committed), and
+        RecordRefused.
         """
-        with self._translated(), self._engine.connect() as connection, connection.begin():
+        with _no_refusal(self._where), self.posting() as connection:
             yield connection
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """Open a read transaction on one snapshot. Raises as ``writing`` does."""
-        with self._translated(), self._engine.connect() as connection:
+        with _no_refusal(self._where), self._translated(), self._engine.connect() as connection:
             reading = connection.execution_options(
                 gomphosis_read=True,
                 **({} if self.is_sqlite else {"isolation_level": "REPEATABLE READ"}),
@@ -89,6 +95,15 @@ class RecordDatabase:
             raise RecordRefused(
                 f"{self._where}: expected a row as we wrote it ({error}); put it right there"
             ) from error
+
+
+@contextmanager
+def _no_refusal(where: str) -> Iterator[None]:
+    """Turn a refusal into one that a person must see to, where there is no posting to reject."""
+    try:
+        yield
+    except StagingRefusal as refusal:
+        raise RecordRefused(f"{where}: {refusal}") from refusal
 
 
 def _in_our_words(

@@ -134,7 +134,12 @@ CHARGE: Final = Table(
     Column("posting_day", Date, nullable=False, comment="the day to book it under"),
     _text("reverses", "of a credit: the posting_key that it takes back", length=_KEY, needed=False),
     _text("replaces", "the reversed posting_key in whose place it is", length=_KEY, needed=False),
-    _text("corrects", "the record's line_id that it puts right", length=2 * 200, needed=False),
+    _text(
+        "corrects",
+        "the line_id that it puts right, or charge/<sequence>",
+        length=2 * 200,
+        needed=False,
+    ),
     _long("reason", "why it is charged"),
     _exact("tax_percent", "rate of tax in per cent", needed=False),
     _exact("tax_amount", "the tax in it or on it, by the tariff", needed=False),

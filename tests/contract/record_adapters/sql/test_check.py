@@ -12,7 +12,7 @@ from sqlalchemy.pool import NullPool
 from services.records.adapters.choose import open_record
 from services.records.adapters.sql import SqlAdapter
 from services.records.adapters.sql_tables import STAGING
-from services.records.port import RecordOptionError, RecordRefused
+from services.records.port import LateAnswer, RecordOptionError, RecordRefused
 from services.records.record_tables_command import Database, record_tables
 from services.records.suite import accepted
 from services.records.suite.samples import charge_posting
@@ -40,6 +40,11 @@ TAKEN_AWAY = (
         "a unique constraint on gomphosis_charge.posting_key",
     ),
 )
+
+
+def answer_key(answer: object) -> str:
+    assert isinstance(answer, LateAnswer)
+    return answer.posting_key
 
 
 def run(url: str, statement: str) -> None:
@@ -150,6 +155,19 @@ class TestCheck:
         with pytest.raises(RecordRefused, match="no such table"):
             adapter.post_charge(charge_posting())
         adapter.close()
+
+    def test_a_trigger_that_keeps_us_from_taking_a_row_is_told_to_a_person(
+        self, record_side: SqlServer, adapter: SqlAdapter
+    ) -> None:
+        accepted(adapter.post_charge(charge_posting()))
+        record_side.work()
+        (answer,) = adapter.read_answers()
+        record_side.control(guard={"table": "answer", "key": answer_key(answer), "words": "No"})
+
+        with pytest.raises(RecordRefused, match="refuses it: No"):
+            adapter.settle(answer)
+
+        assert list(adapter.read_answers()) == [answer], "it is told again"
 
     def test_the_tables_may_stand_in_a_schema_of_their_own(
         self, postgresql: Server, tmp_path: Path
