@@ -92,7 +92,9 @@ CONSOLE = Subscription(
 
 SUBSCRIPTIONS: tuple[Subscription, ...] = (INTAKE, ASSESSMENT, CHARGES, NOTES, RECORDS, CONSOLE)
 
-OPEN_KINDS: frozenset[str] = frozenset({"room_day_assessed", "note_unsigned", "codes_missing"})
+OPEN_KINDS: frozenset[str] = frozenset(
+    {"room_day_assessed", "note_unsigned", "codes_missing", "record_task"}
+)
 """Conclusions for whoever binds a queue to them, as the console does: nobody has to. Every other
 kind that no queue hears is a fault, and waits in its outbox."""
 

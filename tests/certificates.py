@@ -24,8 +24,11 @@ class Authority:
             *("-subj", f"/CN=Invented {name}", "-keyout", self._key, "-out", self.certificate),
         )
 
-    def issue(self, name: str, address: str | None = None) -> tuple[Path, Path]:
-        """Make a certificate, which may name an IP address, and its key."""
+    def issue(self, name: str, address: str | None = None, *, days: int = 2) -> tuple[Path, Path]:
+        """Make a certificate, which may name an IP address, and its key.
+
+        With ``days`` below 0 it has expired.
+        """
         certificate, key = self._folder / f"{name}.pem", self._folder / f"{name}.key"
         request = self._folder / f"{name}.csr"
         self._openssl(
@@ -41,7 +44,7 @@ class Authority:
                 "-extfile",
                 extensions,
                 "-days",
-                "2",
+                str(days),
                 "-in",
                 request,
                 "-out",

@@ -41,6 +41,7 @@ from schemas.conclusions.note import (
     WordsOp,
     WordsRun,
 )
+from schemas.conclusions.record_task import RecordTask
 from schemas.conclusions.room_day import (
     ClockStand,
     LooseExposure,
@@ -69,6 +70,7 @@ CONCLUSIONS: tuple[type[Payload], ...] = (
     NoteUnsigned,
     RoomDayAssessed,
     CodesMissing,
+    RecordTask,
 )
 
 __all__ = [
@@ -109,6 +111,7 @@ __all__ = [
     "PostingTask",
     "QualityHint",
     "Question",
+    "RecordTask",
     "RepeatFound",
     "RepeatKind",
     "RoomDayAssessed",

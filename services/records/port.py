@@ -52,6 +52,18 @@ class RecordRefused(RecordError):  # noqa: N818
     """
 
 
+class RecordBarred(RecordRefused):
+    """Nothing at all can pass until a person acts: TLS or credentials, on either side.
+
+    ``fault`` names it and stays the same while it lasts. It is told once as a task; the postings
+    wait, and go out by themselves once it is mended.
+    """
+
+    def __init__(self, fault: str, words: str, next_action: str) -> None:
+        super().__init__(f"{words}; {next_action}")
+        self.fault, self.words, self.next_action = fault, words, next_action
+
+
 class RecordOptionError(RecordError):
     """An option of an adapter is wrong; names it and says what was expected."""
 

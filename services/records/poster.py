@@ -11,6 +11,7 @@ from schemas.envelope import Source
 from schemas.facts import PostingOutcome
 from services.records import answers, store
 from services.records.answers import Said
+from services.records.bar import Bar
 from services.records.dependence import HoldBack, Wait, Withdraw, dependence, depends
 from services.records.holding import mapped_only
 from services.records.pacing import FIRST_WAIT_S, Breaker, Gate, SiteRate, wait_s
@@ -18,7 +19,9 @@ from services.records.port import (
     ChargeAnswer,
     PatientRecord,
     PeriodClosed,
+    RecordBarred,
     RecordError,
+    RecordRefused,
     RecordUnavailable,
     Rejected,
 )
@@ -73,6 +76,7 @@ class Poster:
         self._random = random.Random()
         self._now = now
         self._breaker = Breaker(self._random)
+        self._bar = Bar(store_, record.NAME, SERVICE)
         self._rate = SiteRate(per_minute)
         self._measure_at = now()
 
@@ -81,6 +85,7 @@ class Poster:
         while not stop.is_set():
             try:
                 with self._store.exclusive(_CLAIM) as mine:
+                    self._bar.ask_anew()
                     while mine and not stop.is_set():
                         if self.post_due(stop) == 0:
                             stop.wait(self._poll_s)
@@ -141,23 +146,31 @@ class Poster:
         chosen = [row for row in rows if _goes_together(row)]
         if len(chosen) < _WORTH_TOGETHER:
             return {}
-        retry_after_s = None
         try:
             answers_ = self._record.post_charges([charge_posting(row) for row in chosen])
         except RecordError as error:
-            reason = str(error)
-            retry_after_s = error.retry_after_s if isinstance(error, RecordUnavailable) else None
-            self._breaker.failed(self._now(), retry_after_s)
+            self._failed(chosen, error)
         except Exception as error:
             log.exception("postings_failed_together")
-            reason = str(error)
+            for row in chosen:
+                self._put_off(row, str(error))
         else:
             if answers_:
-                self._breaker.answered()
+                self._answered(chosen[0])
             return answers_
-        for row in chosen:
-            self._put_off(row, reason, retry_after_s)
         return None
+
+    def _failed(self, rows: list[PostingRow], error: RecordError) -> None:
+        """Put off what the record could not take now; tell where a person must act for all."""
+        retry_after_s = error.retry_after_s if isinstance(error, RecordUnavailable) else None
+        self._breaker.failed(self._now(), retry_after_s)
+        for row in rows:
+            self._put_off(row, str(error), retry_after_s)
+        if isinstance(error, RecordBarred):
+            self._bar.met(error, rows[0], self._now())
+        elif isinstance(error, RecordRefused):
+            keys = [row.posting_key for row in rows]
+            log.error("record_refuses", posting_keys=keys, reason=str(error))
 
     def _post(self, row: PostingRow, told: ChargeAnswer | None = None) -> bool:
         try:
@@ -166,14 +179,8 @@ class Poster:
                 self._put_off(row, f"{row.posting_key} waits for the answer to its charge")
                 return False
             answer = settled or self._answer(row)
-        except RecordUnavailable as error:
-            self._breaker.failed(self._now(), error.retry_after_s)
-            self._put_off(row, str(error), error.retry_after_s)
-            return False
         except RecordError as error:
-            self._breaker.failed(self._now())
-            self._put_off(row, str(error))
-            log.error("record_refuses", posting_key=row.posting_key, reason=str(error))
+            self._failed([row], error)
             return False
         except Exception as error:
             # A defect in one posting or adapter must not stop the other patients' postings.
@@ -225,12 +232,16 @@ class Poster:
     def _answer(self, row: PostingRow) -> ChargeAnswer:
         """Ask the record; a period that would not move us on is a rejection."""
         answer: ChargeAnswer = post(self._record, row)
-        self._breaker.answered()
+        self._answered(row)
         if isinstance(answer, PeriodClosed):
             day = charge_posting(row).posting_day
             if answer.next_open_day <= day:
                 return Rejected(f"{answer.words} (for {day}, then open on {answer.next_open_day})")
         return answer
+
+    def _answered(self, row: PostingRow) -> None:
+        self._breaker.answered()
+        self._bar.passed(row, self._now())
 
     def _move(self, row: PostingRow, closed: PeriodClosed) -> None:
         """Put a posting under the next open day; it goes out again at the next round."""

@@ -1,6 +1,6 @@
 """What of a study the record has rejected, and goes out again once a person releases it. Pure."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 from schemas.conclusions import NoteState
@@ -33,6 +33,27 @@ def rejected_notes(study: Iterable[PostingRow]) -> Sequence[str]:
         and row.note_revision > held
         and (row is notes[-1] or row.body["state"] in SIGNED_STATES)
     ]
+
+
+def still_rejected(
+    rows: Iterable[PostingRow], newest: Mapping[tuple[str, str], int]
+) -> list[PostingRow]:
+    """Leave out the notes of which a newer revision has gone out, for nobody has to act on them.
+
+    ``newest`` tells the newest revision of a note by site and study.
+    """
+    return [
+        row
+        for row in rows
+        if row.verb != Verb.NOTE.value
+        or row.note_revision == newest.get((row.site, row.study_instance_uid))
+    ]
+
+
+def next_action(row: PostingRow) -> str:
+    """Say what a person does about a rejected posting."""
+    fact = "note_released" if row.verb == Verb.NOTE.value else "charges_released"
+    return f"put the cause right, then tell {fact} for the study: it goes out again under its key"
 
 
 def _rejected(row: PostingRow) -> bool:

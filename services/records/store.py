@@ -253,6 +253,32 @@ def answer(
     return changed == 1
 
 
+def rejected(connection: Connection) -> Sequence[PostingRow]:
+    """Give every posting that the record rejected, in order."""
+    return connection.execute(
+        select(POSTINGS)
+        .where(POSTINGS.c.state == PostingState.REJECTED.value)
+        .order_by(POSTINGS.c.sequence)
+    ).all()
+
+
+def newest_notes(connection: Connection) -> dict[tuple[str, str], int]:
+    """Give the newest revision of each note with a rejected one, by site and study."""
+    study = (POSTINGS.c.site, POSTINGS.c.study_instance_uid)
+    rejected_ones = select(POSTINGS.c.study_instance_uid).where(
+        POSTINGS.c.state == PostingState.REJECTED.value
+    )
+    rows = connection.execute(
+        select(*study, func.max(POSTINGS.c.note_revision))
+        .where(
+            POSTINGS.c.note_revision.is_not(None),
+            POSTINGS.c.study_instance_uid.in_(rejected_ones),
+        )
+        .group_by(*study)
+    )
+    return {(site, uid): revision for site, uid, revision in rows}
+
+
 def count_waiting(connection: Connection) -> int:
     """Count the postings that the record has not answered."""
     query = select(func.count()).select_from(POSTINGS)

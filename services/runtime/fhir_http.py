@@ -18,26 +18,42 @@ import httpx
 
 from schemas.errors import GomphosisError, InvalidInput
 from schemas.messages import load_json
+from services.runtime.tls_faults import TlsFault, look_for_fault, tls_fault, unreadable_files
 
 FHIR_JSON: Final = "application/fhir+json"
 AGAIN: Final = frozenset({408, 425, 429})
 """Statuses below 500 that are worth another try (RFC 9110, 8470 and 6585; from memory)."""
 
+NO_TOKEN: Final = TlsFault(
+    "credentials",
+    "the record does not let us in",
+    "check the token, or the client's id, its secret and the scope",
+)
+
+_BROKEN: Final = (httpx.ReadError, httpx.WriteError, httpx.RemoteProtocolError)
+"""A connection that stood and broke: perhaps for a certificate that was refused after it did."""
 _LONGEST_RETRY_AFTER_S: Final = 3_600.0
 
 
 class FhirTrouble(GomphosisError):  # noqa: N818 - a state, not a fault of the caller
     """There is no answer that can be used. ``retry_after_s``: the wait that we are asked for.
 
-    ``lasting`` says that waiting alone will not mend it.
+    ``lasting`` says that waiting alone will not mend it; ``barred`` that for TLS or credentials
+    nothing at all can pass.
     """
 
     def __init__(
-        self, reason: str, retry_after_s: float | None = None, *, lasting: bool = False
+        self,
+        reason: str,
+        retry_after_s: float | None = None,
+        *,
+        lasting: bool = False,
+        barred: TlsFault | None = None,
     ) -> None:
         super().__init__(reason)
         self.retry_after_s = retry_after_s
-        self.lasting = lasting
+        self.lasting = lasting or barred is not None
+        self.barred = barred
 
 
 class AnswerTooLarge(FhirTrouble):
@@ -45,7 +61,11 @@ class AnswerTooLarge(FhirTrouble):
 
 
 class CaFileUnusable(GomphosisError):  # noqa: N818 - read as a sentence
-    """The file of a CA cannot be used; says what was expected."""
+    """A PEM file of ours cannot be used; says what was expected of which option."""
+
+    def __init__(self, option: str, file: Path, error: OSError) -> None:
+        super().__init__(f"a PEM file that can be read ({error})")
+        self.option, self.file, self.error = option, file, error
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,8 +73,9 @@ class FhirAccess:
     """Where a server is and how we are let in.
 
     Either ``token``, or the client credentials of OAuth 2.0 (``token_url`` and what follows), or
-    neither. ``timeout_s`` is for a whole answer of at most ``most_bytes``. Without ``keep_alive``
-    no connection is used twice.
+    neither; ``certificate_file`` and ``key_file`` where the server asks for a certificate of ours.
+    ``timeout_s`` is for a whole answer of at most ``most_bytes``. Without ``keep_alive`` no
+    connection is used twice.
     """
 
     base_url: str
@@ -62,6 +83,8 @@ class FhirAccess:
     most_bytes: int
     keep_alive: bool = True
     ca_file: Path | None = None
+    certificate_file: Path | None = None
+    key_file: Path | None = None
     token: str = field(default="", repr=False)
     token_url: str = ""
     client_id: str = ""
@@ -88,14 +111,9 @@ class FhirHttp:
     def __init__(self, access: FhirAccess) -> None:
         self.base = httpx.URL(access.base_url.rstrip("/") + "/")
         self._access = access
-        self._http = httpx.Client(
-            timeout=access.timeout_s,
-            follow_redirects=False,
-            trust_env=False,
-            limits=httpx.Limits(max_keepalive_connections=None if access.keep_alive else 0),
-            verify=True if access.ca_file is None else _context(access.ca_file),
-            headers={"Accept": f"{FHIR_JSON}; fhirVersion=4.0", "User-Agent": "gomphosis"},
-        )
+        self._context = _context(access)
+        self._http = _client(access, self._context)
+        self._files_changed = False
         self._lock = Lock()
         self._token = ""
         self._token_until = 0.0
@@ -124,6 +142,7 @@ class FhirHttp:
         content: bytes | None = None,
     ) -> FhirAnswer:
         """Send one request to an address of ``within``; give the answer (FhirTrouble)."""
+        self._read_files_again()
         answer = self._ask_once(method, url, headers, content)
         if answer.status == 401 and self._access.token_url:
             # A token of client credentials may have been withdrawn: once more with a new one.
@@ -157,8 +176,30 @@ class FhirHttp:
             finally:
                 response.close()
         except httpx.HTTPError as error:
+            if (fault := self._fault(error, request.url)) is not None:
+                raise FhirTrouble(fault.words, barred=fault) from error
             raise FhirTrouble(f"not reached ({type(error).__name__}: {error})") from error
         return FhirAnswer(response.status_code, response.headers, bytes(body))
+
+    def _fault(self, error: httpx.HTTPError, url: httpx.URL) -> TlsFault | None:
+        fault = tls_fault(error)
+        if fault is None and url.scheme == "https" and isinstance(error, _BROKEN):
+            fault = look_for_fault(url.host, url.port or 443, self._context, self._access.timeout_s)
+        self._files_changed = self._files_changed or fault is not None
+        return fault
+
+    def _read_files_again(self) -> None:
+        """After a fault of TLS, take up the files as they are now: they may have been mended."""
+        if not self._files_changed:
+            return
+        try:
+            context = _context(self._access)
+        except CaFileUnusable as error:
+            fault = unreadable_files(error.error)
+            raise FhirTrouble(fault.words, barred=fault) from error
+        # The old client is not closed, for another thread may be using it.
+        self._context, self._http = context, _client(self._access, context)
+        self._files_changed = False
 
     def _bearer(self) -> str:
         """Give the token: the one that we were given, or one by client credentials."""
@@ -213,13 +254,34 @@ def _token_of(answer: FhirAnswer) -> tuple[str, float]:
             f"the token's address gives no token (HTTP {status}): "
             "check the client's id, its secret and the scope",
             answer.retry_after_s,
-            lasting=True,
+            barred=NO_TOKEN,
         )
     return token, float(lives) if isinstance(lives, int | float) else 60.0
 
 
-def _context(ca_file: Path) -> ssl.SSLContext:
+def _client(access: FhirAccess, context: ssl.SSLContext) -> httpx.Client:
+    return httpx.Client(
+        timeout=access.timeout_s,
+        follow_redirects=False,
+        trust_env=False,
+        limits=httpx.Limits(max_keepalive_connections=None if access.keep_alive else 0),
+        verify=context,
+        headers={"Accept": f"{FHIR_JSON}; fhirVersion=4.0", "User-Agent": "gomphosis"},
+    )
+
+
+def _context(access: FhirAccess) -> ssl.SSLContext:
+    ca_file, certificate, key = access.ca_file, access.certificate_file, access.key_file
     try:
-        return ssl.create_default_context(cafile=str(ca_file))
-    except (OSError, ssl.SSLError) as error:
-        raise CaFileUnusable(f"a PEM file of a CA ({error})") from error
+        if ca_file is None:
+            context = httpx.create_ssl_context(trust_env=False)
+        else:
+            context = ssl.create_default_context(cafile=str(ca_file))
+    except OSError as error:  # TLS errors too
+        raise CaFileUnusable("ca_file", ca_file or Path(), error) from error
+    if certificate is not None:
+        try:
+            context.load_cert_chain(certificate, key)
+        except OSError as error:
+            raise CaFileUnusable("certificate_file", certificate, error) from error
+    return context

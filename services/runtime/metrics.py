@@ -22,6 +22,10 @@ POSTINGS_WAITING = Gauge("gomphosis_postings_waiting", "Postings that the record
 POSTINGS_OLDEST_SECONDS = Gauge(
     "gomphosis_postings_oldest_seconds", "Age of the posting that is first in line"
 )
+RECORD_NEEDS_PERSON = Gauge(
+    "gomphosis_record_needs_person",
+    "1 while TLS or credentials bar every posting until a person acts",
+)
 RECORD_BREAKER_OPEN = Gauge(
     "gomphosis_record_breaker_open", "1 while the record is spared after failures"
 )

@@ -1,7 +1,8 @@
 """A FHIR server spoken to over HTTP: bounded, never led to another host, its answers translated.
 
-What the answers mean: FHIR R4, hl7.org/fhir/R4/http.html, and RFC 9110 (from memory). 401 and
-403, a wrong address or a redirect need a person (RecordRefused); 408, 409, 425, 429, 5xx and
+What the answers mean: FHIR R4, hl7.org/fhir/R4/http.html, and RFC 9110 (from memory). Trouble with
+TLS and 401 let nothing pass (RecordBarred); 403, a wrong address or a redirect need a person
+(RecordRefused); 408, 409, 425, 429, 5xx and
 trouble with the connection are worth another try (RecordUnavailable, with Retry-After where
 told); what is left is for the caller to judge.
 """
@@ -16,10 +17,16 @@ import httpx
 
 from services.records.adapters.fhir_names import Resource
 from services.records.adapters.fhir_options import FhirOptions
-from services.records.port import RecordOptionError, RecordRefused, RecordUnavailable
+from services.records.port import (
+    RecordBarred,
+    RecordOptionError,
+    RecordRefused,
+    RecordUnavailable,
+)
 from services.runtime.fhir_http import (
     AGAIN,
     FHIR_JSON,
+    NO_TOKEN,
     AnswerTooLarge,
     CaFileUnusable,
     FhirAccess,
@@ -56,7 +63,7 @@ class FhirRecordClient:
         try:
             self._server = FhirHttp(_access(options))
         except CaFileUnusable as error:
-            raise RecordOptionError("ca_file", str(options.ca_file), str(error)) from error
+            raise RecordOptionError(error.option, str(error.file), str(error)) from error
 
     @property
     def encrypted(self) -> bool:
@@ -109,7 +116,10 @@ class FhirRecordClient:
         reply = Reply(status, _content(answer.body), answer.headers.get("Location", ""))
         if status in _AGAIN or status >= 500:
             raise RecordUnavailable(f"FHIR server: {reply.words()}", answer.retry_after_s)
-        if status in {401, 403, 405} or 300 <= status < 400:
+        if status == 401:
+            words = f"FHIR server: {NO_TOKEN.words}: {reply.words()}"
+            raise RecordBarred(NO_TOKEN.name, words, NO_TOKEN.next_action)
+        if status in {403, 405} or 300 <= status < 400:
             raise RecordRefused(f"FHIR server: {method} {url.path} is refused: {reply.words()}")
         return reply
 
@@ -134,6 +144,8 @@ class FhirRecordClient:
             return self._server.ask(method, url, headers, body)
         except FhirTrouble as trouble:
             reason = f"FHIR server: {trouble}"
+            if (fault := trouble.barred) is not None:
+                raise RecordBarred(fault.name, reason, fault.next_action) from trouble
             if trouble.lasting or isinstance(trouble, AnswerTooLarge):
                 raise RecordRefused(reason) from trouble
             raise RecordUnavailable(reason, trouble.retry_after_s) from trouble
@@ -147,6 +159,8 @@ def _access(options: FhirOptions) -> FhirAccess:
         # A reply that comes two times over would else be taken for that to the next posting.
         keep_alive=False,
         ca_file=options.ca_file,
+        certificate_file=options.certificate_file,
+        key_file=options.key_file,
         token=options.token,
         token_url=options.token_url,
         client_id=options.client_id,

@@ -21,6 +21,8 @@ _KNOWN = (
     "client_secret_file",
     "scope",
     "ca_file",
+    "certificate_file",
+    "key_file",
     "timeout_s",
 )
 _NAMESPACE = "https://gomphosis.invalid/fhir"
@@ -35,7 +37,8 @@ class FhirOptions:
     ``patient_system`` and ``order_system``: the identifier systems of patient ids and accession
     numbers; without ``order_system`` no order is looked up. ``namespace``: the URI under which our
     keys are identifiers. ``codes``: a YAML file (``PostedCodes``). Secrets are read from files:
-    a bearer token, or OAuth 2.0 client credentials.
+    a bearer token, or OAuth 2.0 client credentials. ``certificate_file`` and ``key_file``: ours,
+    where the server asks for one.
     """
 
     base_url: str
@@ -49,6 +52,8 @@ class FhirOptions:
     client_secret: str
     scope: str
     ca_file: Path | None
+    certificate_file: Path | None
+    key_file: Path | None
     timeout_s: float
 
     @property
@@ -69,6 +74,9 @@ def read_options(options: dict[str, str]) -> FhirOptions:
         if options.get("token_file") or not options.get("client_id"):
             expected = "client_id and client_secret_file beside it, and no token_file"
             raise RecordOptionError("token_url", token_url, expected)
+    if bool(options.get("certificate_file")) != bool(options.get("key_file")):
+        told = options.get("certificate_file", "")
+        raise RecordOptionError("certificate_file", told, "it with key_file, or neither")
     return FhirOptions(
         base_url=_address("base_url", options.get("base_url", "")),
         patient_system=_system("patient_system", options.get("patient_system", "")),
@@ -80,7 +88,9 @@ def read_options(options: dict[str, str]) -> FhirOptions:
         client_id=options.get("client_id", ""),
         client_secret=_secret("client_secret_file", options.get("client_secret_file", "")),
         scope=options.get("scope", ""),
-        ca_file=Path(options["ca_file"]) if options.get("ca_file") else None,
+        ca_file=_path(options.get("ca_file", "")),
+        certificate_file=_path(options.get("certificate_file", "")),
+        key_file=_path(options.get("key_file", "")),
         timeout_s=_seconds("timeout_s", options.get("timeout_s", "20")),
     )
 
@@ -108,6 +118,10 @@ def _secret(name: str, value: str) -> str:
     if not told or not told.isascii() or not told.isprintable():
         raise RecordOptionError(name, value, "a file with one line of ASCII in it")
     return told
+
+
+def _path(value: str) -> Path | None:
+    return Path(value) if value else None
 
 
 def _seconds(name: str, value: str) -> float:

@@ -17,7 +17,8 @@ import structlog
 
 from services.records.adapters.hl7_answer import Acknowledgement, read_answer
 from services.records.adapters.hl7_options import Hl7Options, Mode
-from services.records.port import RecordError, RecordRefused, RecordUnavailable
+from services.records.port import RecordBarred, RecordError, RecordUnavailable
+from services.runtime.tls_faults import TlsFault, look_for_fault, tls_fault, unreadable_files
 
 log = structlog.get_logger(__name__)
 
@@ -26,6 +27,7 @@ END: Final = b"\x1c\x0d"
 _MOST_BYTES: Final = 65_536
 _RECEIVE_BYTES: Final = 16_384
 _LOOK_S: Final = 0.3
+_BROKEN: Final = (ConnectionError, ssl.SSLError)
 
 
 def framed(message: bytes) -> bytes:
@@ -37,7 +39,7 @@ class MllpLink:
     """Connects when it is first needed, and again after trouble. Safe to use from any thread.
 
     ``answer_to`` writes the commit answer that a record may ask for its own answers.
-    Raises RecordRefused for certificates that cannot be read or are not taken.
+    Raises RecordBarred for certificates that cannot be read or are not taken.
     """
 
     def __init__(self, options: Hl7Options, answer_to: Callable[[Acknowledgement], bytes]) -> None:
@@ -157,9 +159,26 @@ class MllpLink:
         if not options.tls:
             return connection
         try:
-            return _context(options).wrap_socket(connection, server_hostname=options.host)
+            secured = self._context().wrap_socket(connection, server_hostname=options.host)
         except BaseException:
             connection.close()
+            raise
+        if options.asks_before_resend:
+            self._see_that_we_are_taken(secured)
+        return secured
+
+    def _see_that_we_are_taken(self, secured: ssl.SSLSocket) -> None:
+        """Wait for what a record of TLS 1.3 says of our certificate after the handshake.
+
+        What has left must be told apart from what has not where nothing may be sent twice.
+        """
+        secured.settimeout(_LOOK_S)
+        try:
+            self._buffer += secured.recv(_RECEIVE_BYTES)
+        except TimeoutError:
+            return
+        except BaseException:
+            secured.close()
             raise
 
     def _drop(self) -> None:
@@ -169,19 +188,31 @@ class MllpLink:
             self._socket = None
 
     def _told(self, error: OSError) -> RecordError:
-        words = f"record at {self._where}: {error.strerror or error or type(error).__name__}"
-        alert = isinstance(error, ssl.SSLError) and "ALERT" in (error.reason or "")
-        if alert or isinstance(error, ssl.SSLCertVerificationError):
-            return RecordRefused(f"{words}; look at ca_file, certificate_file and key_file")
-        return RecordUnavailable(words)
+        fault = tls_fault(error)
+        if fault is None and self._options.tls and isinstance(error, _BROKEN):
+            fault = self._lost_fault()
+        if fault is not None:
+            return self._barred(fault)
+        words = error.strerror or error or type(error).__name__
+        return RecordUnavailable(f"record at {self._where}: {words}")
 
+    def _lost_fault(self) -> TlsFault | None:
+        options = self._options
+        return look_for_fault(options.host, options.port, self._context(), options.timeout_s)
 
-def _context(options: Hl7Options) -> ssl.SSLContext:
-    try:
-        context = ssl.create_default_context(cafile=options.ca_file)
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
-        if options.certificate_file is not None:
-            context.load_cert_chain(options.certificate_file, options.key_file)
-    except (OSError, ssl.SSLError) as error:
-        raise RecordRefused(f"TLS: expected PEM files that can be read ({error})") from error
-    return context
+    def _barred(self, fault: TlsFault) -> RecordBarred:
+        return RecordBarred(
+            fault.name, f"record at {self._where}: {fault.words}", fault.next_action
+        )
+
+    def _context(self) -> ssl.SSLContext:
+        """Read the files anew for each connection: they may have been mended."""
+        options = self._options
+        try:
+            context = ssl.create_default_context(cafile=options.ca_file)
+            context.minimum_version = ssl.TLSVersion.TLSv1_2
+            if options.certificate_file is not None:
+                context.load_cert_chain(options.certificate_file, options.key_file)
+        except OSError as error:  # TLS errors too
+            raise self._barred(unreadable_files(error)) from error
+        return context
