@@ -4,6 +4,7 @@ Nothing is asked of the record for them and they are no failure of it. A patient
 wait behind, as ever; all others go on.
 """
 
+import json
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
@@ -29,6 +30,8 @@ LOOK_AGAIN_S = 30.0
 
 _MOST_NAMED = 10
 _SERVICE = "records"
+_YAML_WORDS = frozenset({"y", "n", "yes", "no", "on", "off", "true", "false", "null"})
+"""What YAML takes for something else than text, unless it is quoted."""
 
 
 def posting_of(row: PostingRow) -> Posting:
@@ -93,9 +96,11 @@ def names_of(needed: Iterable[Needed]) -> str:
 
 def line_for(needed: Needed) -> str:
     """Write the line that a person completes and adds."""
-    # Strings that YAML would take for something else are quoted; teeth are numbers in it.
-    plain = needed.table is Table.TEETH or needed.ours.replace("-", "").isalpha()
-    return f"  {needed.ours if plain else repr(needed.ours)}: '<the code of the record>'"
+    ours = needed.ours
+    plain = needed.table is Table.TEETH or (
+        ours.replace("-", "").isalpha() and ours.casefold() not in _YAML_WORDS
+    )
+    return f"  {ours if plain else json.dumps(ours)}: '<the code of the record>'"
 
 
 def _task(row: PostingRow, needed: Sequence[Needed], file: CodesFile, words: str) -> CodesMissing:

@@ -256,7 +256,7 @@ class FhirAdapter(PatientRecord):
         if code is None:
             raise FhirRefusal(
                 f"charge code {posting.entry.code} has no code of the record: add it to 'charges' "
-                "of the codes file and start the service again, then release the charges again"
+                "of the codes file, then release the charges again"
             )
         order = self._lookup.order(posting.accession_number)
         others = [*beside, order] if order is not None else [*beside]
