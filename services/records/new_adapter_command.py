@@ -30,6 +30,4 @@ def new_adapter(
         raise typer.Exit(Exit.FAILED) from error
     for path in written:
         stdout.print(str(path), markup=False, highlight=False)
-    stdout.print(
-        f"next: pip install -e '{into}[dev]', then in {into}: python -m pytest", markup=False
-    )
+    stdout.print(f"next, in {into}: pip install -e '.[dev]' and python -m pytest", markup=False)
