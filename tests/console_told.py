@@ -13,6 +13,7 @@ from schemas.conclusions import (
     ChargesAssessed,
     ChargesCorrected,
     ClockStand,
+    CodesMissing,
     EntryType,
     ExposureUse,
     ImageUse,
@@ -191,6 +192,7 @@ def a_day() -> list[Message[Payload]]:
     """Everything of an invented day, in the order in which it happened."""
     ready = ReadinessChecked.model_validate_json(_json(ReadinessChecked.EXAMPLES[0]))
     late = DAY + timedelta(days=1)
+    missing = codes_missing("charge:2.25.1001:3")
     unsigned = NoteUnsigned.model_validate_json(_json(NoteUnsigned.EXAMPLES[0]))
     corrected = ChargesCorrected.model_validate_json(_json(ChargesCorrected.EXAMPLES[0]))
     return [
@@ -214,12 +216,20 @@ def a_day() -> list[Message[Payload]]:
         answered("charge:2.25.1001:1", PostingOutcome.REJECTED, 10),
         answered("charge:2.25.1001:2", PostingOutcome.ACCEPTED, 10),
         answered("note:2.25.1001:2", PostingOutcome.REJECTED, 10),
+        told(missing, minute=9),
+        told(missing, minute=15),
+        told(codes_missing("charge:2.25.1001:1"), minute=12),
         answered("charge:2.25.1001:1", PostingOutcome.ACCEPTED, 20),
         told(unsigned, minute=30),
         told(room_day(2), minute=31),
         told(corrected, minute=40),
         told(note(3, state=NoteState.SIGNED, signer="vet-1", signed_at=START), minute=50),
     ]
+
+
+def codes_missing(key: str) -> CodesMissing:
+    example = CodesMissing.EXAMPLES[0] | {"posting_key": key}
+    return CodesMissing.model_validate_json(_json(example))
 
 
 def clock_read(ahead_s: float, minute: int = 6) -> ClockRead:

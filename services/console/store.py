@@ -69,6 +69,24 @@ def write_questions(connection: Connection, site: str, study: str, rows: Iterabl
         connection.execute(insert(tables.QUESTION), given)
 
 
+def read_unmapped(connection: Connection, site: str, study: str) -> dict[str, Row]:
+    """Read a study's postings that waited for a code, by their key."""
+    own = tables.UNMAPPED.c
+    rows = connection.execute(
+        select(tables.UNMAPPED).where(own.site == site, own.study_instance_uid == study)
+    )
+    return {row.posting_key: dict(row._mapping) for row in rows}
+
+
+def write_unmapped(
+    connection: Connection, before: Mapping[str, Row], now: Mapping[str, Row]
+) -> bool:
+    """Write those that are other than before; tell whether any was."""
+    changed = [row for key, row in sorted(now.items()) if before.get(key) != row]
+    replace_rows(connection, tables.UNMAPPED, changed)
+    return bool(changed)
+
+
 def room_day_revision(connection: Connection, row: Row) -> int:
     """Give the revision that is kept of a room-day; 0 of none."""
     own = tables.ROOM_DAY.c

@@ -163,8 +163,8 @@ NOTE = Table(
     Index("ix_console_note_since", "site", "since", "study_instance_uid"),
 )
 """``asks``: signature, cosignature or addendum, whichever the note lacks; ``waits_for``: the same
-once it is a person's turn. ``since``: from
-when on its age counts; ``open_since``: the same while it waits for a person. ``refused``: the record's words, where it refused the newest posting that it
+once it is a person's turn. ``since``: from when on its age counts; ``open_since``: the same while
+it waits for a person. ``refused``: the record's words, where it refused the newest posting that it
 has answered. ``waiting_since`` and ``reminder`` are of the last reminder told."""
 
 BILL = Table(
@@ -197,6 +197,21 @@ BILL_DAY = Table(
     *(_count(name) for name in BILL_COUNTS),
     Index("ix_console_bill_day_site", "site", "day"),
 )
+
+UNMAPPED = Table(
+    "console_unmapped",
+    METADATA,
+    Column("site", String(64), primary_key=True),
+    Column("posting_key", String(160), primary_key=True),
+    Column("study_instance_uid", String(64), nullable=False),
+    Column("told_at", UtcDateTime, nullable=False),
+    Column("open_since", UtcDateTime),
+    Column("snapshot", Text, nullable=False),
+    Index("ix_console_unmapped_study", "site", "study_instance_uid"),
+    Index("ix_console_unmapped_open_since", "open_since", "site", "posting_key"),
+    Index("ix_console_unmapped_site_open_since", "site", "open_since", "posting_key"),
+)
+"""Postings that wait for a code of the record. ``open_since``: none once it was answered since."""
 
 CORRECTION = Table(
     "console_correction",

@@ -6,9 +6,9 @@ from datetime import date, datetime
 
 from sqlalchemy import Connection, func, select
 
-from schemas.conclusions import ClockStand, RoomDayAssessed
+from schemas.conclusions import ClockStand, CodesMissing, RoomDayAssessed
 from services.console.paging import Page, from_place, page_of
-from services.console.tables import DEVICE, QUESTION, ROOM_DAY, STORAGE_DAY
+from services.console.tables import DEVICE, QUESTION, ROOM_DAY, STORAGE_DAY, UNMAPPED
 
 _DAYS_BACK = 30
 
@@ -51,6 +51,15 @@ class OpenQuestion:
     room: str | None
     code: str
     words: str
+
+
+@dataclass(frozen=True, slots=True)
+class MissingLine:
+    """A posting that waits for a code of the record, with the line that is to be added."""
+
+    site: str
+    since: datetime
+    told: CodesMissing
 
 
 def devices(connection: Connection, site: str) -> list[DeviceLine]:
@@ -117,5 +126,27 @@ def open_questions(
         columns,
         lambda row: OpenQuestion(
             row.site, row.study_instance_uid, row.day, row.room, row.code, row.words
+        ),
+    )
+
+
+def missing_codes(
+    connection: Connection, sites: Sequence[str] | None, after: str | None = None
+) -> Page[MissingLine]:
+    """List the postings that wait for a code of the record, the oldest first.
+
+    Raises InvalidInput for a place that no page gave.
+    """
+    own = UNMAPPED.c
+    query = select(own.site, own.open_since, own.posting_key, own.snapshot)
+    query = query.where(own.open_since.is_not(None))
+    if sites is not None:
+        query = query.where(own.site.in_(sites))
+    columns = [own.open_since, own.site, own.posting_key]
+    return page_of(
+        connection.execute(from_place(query, columns, after)).all(),
+        columns,
+        lambda row: MissingLine(
+            row.site, row.open_since, CodesMissing.model_validate_json(row.snapshot)
         ),
     )

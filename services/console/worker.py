@@ -7,6 +7,7 @@ from typing import Any, cast
 from schemas.conclusions import (
     ChargesAssessed,
     ChargesCorrected,
+    CodesMissing,
     NoteUnsigned,
     NoteWritten,
     RoomDayAssessed,
@@ -24,10 +25,18 @@ from services.console.room_day_rows import correction_row, room_day_row
 from services.console.storage import StorageSums
 from services.console.store import Contact, KeptStudy
 from services.console.study_rows import day_of, question_rows, study_row
+from services.console.unmapped_rows import unmapped_rows
 from services.runtime.upsert import add_to_rows
 from services.runtime.worker import Work
 
-ABOUT_A_STUDY = (StudyAssessed, ChargesAssessed, NoteWritten, NoteUnsigned, PostingAnswered)
+ABOUT_A_STUDY = (
+    StudyAssessed,
+    ChargesAssessed,
+    NoteWritten,
+    NoteUnsigned,
+    CodesMissing,
+    PostingAnswered,
+)
 HEARD = (*ARRIVALS, ClockRead, OrderPlaced, StepPerformed, PostingAnswered)
 """Facts that also tell that a device or a record is there."""
 
@@ -157,7 +166,10 @@ def _take_study(work: Work, site: str, study: str, messages: Sequence[Fact], bat
     bill_changed = store.write_changed(work.connection, tables.BILL, before.bill, bill)
     if bill is not None and bill_changed:
         batch.bills.exchange(before.bill, bill)
-    if assessed is None and not note_changed and not bill_changed:
+    known = store.read_unmapped(work.connection, site, study)
+    unmapped = unmapped_rows(site, messages, known, [row for row in (note, bill) if row])
+    unmapped_changed = store.write_unmapped(work.connection, known, unmapped)
+    if assessed is None and not (note_changed or bill_changed or unmapped_changed):
         return
     batch.topics |= {topic("site", site), topic("study", site, study)}
     batch.topics |= {topic("notes", site)} if note_changed else set()

@@ -4,6 +4,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from schemas.channels import SUBSCRIPTIONS, Exchange
+from schemas.facts import PostingOutcome
 from services.console import (
     views_operations,
     watch,
@@ -20,6 +21,8 @@ from tests.console_told import (
     DAY,
     OTHER,
     a_day,
+    answered,
+    codes_missing,
     exposure_told,
     hear,
     image_told,
@@ -57,6 +60,21 @@ def test_open_questions_of_all_sites_are_listed_oldest_first(store: Store) -> No
         found = views_operations.open_questions(connection, None)
 
     assert [one.study_instance_uid for one in found.rows] == [OTHER, STUDY]
+
+
+def test_a_posting_without_a_code_is_listed_until_it_is_answered(store: Store) -> None:
+    late = [told(codes_missing(f"charge:2.25.1001:{number}"), minute=5) for number in (1, 2)]
+    hear(store, [answered("charge:2.25.1001:1", PostingOutcome.REJECTED, 4)])
+    hear(store, [answered("charge:2.25.1001:2", PostingOutcome.ACCEPTED, 6)])
+    hear(store, late)
+    with store.read() as connection:
+        (one,) = views_operations.missing_codes(connection, ["north"]).rows
+    assert one.told.posting_key == "charge:2.25.1001:1"
+    assert one.since == late[0].occurred_at
+
+    hear(store, [answered("charge:2.25.1001:1", PostingOutcome.ACCEPTED, 7)])
+    with store.read() as connection:
+        assert views_operations.missing_codes(connection, None).rows == ()
 
 
 def test_queues_tell_what_waits_and_what_was_handled(store: Store, tmp_path: Path) -> None:

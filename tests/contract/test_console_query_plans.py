@@ -69,6 +69,7 @@ def _ask_everything(connection: Connection) -> None:
         views_charges.exceptions(connection, sites)
         views_charges.month(connection, sites, DAY)
         views_operations.open_questions(connection, sites)
+        views_operations.missing_codes(connection, sites)
     views_notes.all_notes(connection, "north")
     views_notes.count_waiting(connection, "north")
     views_notes.one_note(connection, "north", STUDY)
