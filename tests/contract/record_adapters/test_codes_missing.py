@@ -20,6 +20,7 @@ from schemas.teeth import Species
 from services.records.adapters.fhir import FhirAdapter
 from services.records.adapters.folder import FolderAdapter
 from services.records.adapters.hl7 import Hl7Adapter
+from services.records.adapters.sql import SqlAdapter
 from services.records.holding import LOOK_AGAIN_S
 from services.records.port import PatientRecord
 from services.records.store import POSTINGS
@@ -30,6 +31,7 @@ from tests.contract.record_adapters.posting_desk import Desk, study_uid
 from tests.contract.record_samples import charges
 from tests.record_stand_ins.fhir_server import FhirServer, known_patient
 from tests.record_stand_ins.mllp_server import MllpServer
+from tests.record_stand_ins.sql_server import SqlServer
 
 CODES = """
 charges:
@@ -74,15 +76,22 @@ def mllp_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MllpServer
         yield made
 
 
+@pytest.fixture(scope="module")
+def sql_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SqlServer]:
+    folder = tmp_path_factory.mktemp("sql-record")
+    with SqlServer(f"sqlite:///{folder}/record.sqlite", folder).running() as made:
+        yield made
+
+
 Told = Callable[[], list[str]]
 """Gives what the record holds, each as text in which codes can be looked for."""
 
 
-@pytest.fixture(params=["fhir", "hl7", "folder"])
+@pytest.fixture(params=["fhir", "hl7", "folder", "sql"])
 def record(
     request: pytest.FixtureRequest, tmp_path: Path, codes: Path
 ) -> Iterator[tuple[PatientRecord, Told]]:
-    made: FhirAdapter | Hl7Adapter | FolderAdapter
+    made: FhirAdapter | Hl7Adapter | FolderAdapter | SqlAdapter
     told: Told
     if request.param == "fhir":
         server: FhirServer = request.getfixturevalue("fhir_server")
@@ -96,6 +105,14 @@ def record(
         mllp.folder = tmp_path
         made = mllp.adapter(codes=str(codes))
         told = lambda: ["\n".join(one) for one in mllp.messages("DFT")]  # noqa: E731
+    elif request.param == "sql":
+        staged: SqlServer = request.getfixturevalue("sql_server")
+        staged.control(reset=True, reachable=True)
+        made = staged.adapter(codes=str(codes))
+        told = lambda: [  # noqa: E731
+            json.dumps(row)
+            for row in staged.sql("SELECT * FROM gomphosis_charge ORDER BY sequence")
+        ]
     else:
         made = FolderAdapter({"path": str(tmp_path / "record"), "codes": str(codes)})
         told = lambda: [  # noqa: E731
