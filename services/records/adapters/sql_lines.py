@@ -49,9 +49,7 @@ def read_lines(
     waiting = and_(
         CHARGE.c.site == site,
         CHARGE.c.service_day.between(first, last),
-        CHARGE.c.posting_key.not_in(
-            select(LINE.c.posting_key).where(LINE.c.posting_key.is_not(None))
-        ),
+        ~select(LINE.c.line_id).where(LINE.c.posting_key == CHARGE.c.posting_key).exists(),
     )
     now = clock(connection)
     for staged in read(connection, CHARGE, waiting):

@@ -8,6 +8,7 @@ values (``infinity``) that ours do not.
 import json
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
+from decimal import Decimal
 from typing import Any, Final, TypeVar
 
 from pydantic import ValidationError
@@ -17,7 +18,6 @@ from sqlalchemy import (
     Connection,
     Integer,
     Label,
-    Numeric,
     Table,
     Text,
     cast,
@@ -27,7 +27,7 @@ from sqlalchemy import (
 from schemas.base import Contract
 from schemas.messages import invalid_input
 from services.records.adapters.sql_rows import told
-from services.records.adapters.sql_types import Moment, now_there
+from services.records.adapters.sql_types import Exact, Moment, now_there
 from services.records.port import Unreadable
 
 STILL_WRITTEN: Final = timedelta(seconds=60)
@@ -57,13 +57,14 @@ def _value(column: Column[Any], text: str) -> Any:
         (Boolean, lambda one: _FLAGS[one]),
         (Integer, int),
         (Moment, lambda one: datetime.fromisoformat(one).isoformat()),
-        (Numeric, str),
+        # Without needless places: an amount may come as 38.000 by a view.
+        (Exact, lambda one: f"{Decimal(one).normalize():f}"),
     )
     for kind, read in readers:
         if isinstance(column.type, kind):
             try:
                 return read(text)
-            except (KeyError, ValueError):
+            except (KeyError, ValueError, ArithmeticError):
                 return text
     return told(text)
 

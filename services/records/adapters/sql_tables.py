@@ -181,6 +181,7 @@ ANSWER: Final = Table(
     _moment("answered_at", "when it was answered", now=True),
     *_taken(),
     Index("ix_gomphosis_answer_posting_key", "posting_key"),
+    Index("ix_gomphosis_answer_taken_at", "taken_at"),
     comment="written by the record: its answers to charges and notes",
     sqlite_autoincrement=True,
 )

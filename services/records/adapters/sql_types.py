@@ -52,6 +52,8 @@ class Moment(TypeDecorator[datetime]):
     ) -> datetime | None:
         del dialect
         moment = datetime.fromisoformat(value) if isinstance(value, str) else value
+        if moment is not None and moment.tzinfo is None:
+            raise ValueError(f"a moment without its zone, {moment.isoformat()}")
         return None if moment is None else moment.astimezone(UTC)
 
 

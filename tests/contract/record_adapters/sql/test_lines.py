@@ -5,6 +5,8 @@ from __future__ import annotations
 from decimal import Decimal
 from pathlib import Path
 
+import pytest
+
 from schemas.facts import RecordLine
 from services.records.adapters.sql import SqlAdapter
 from services.records.port import Unreadable
@@ -57,6 +59,24 @@ def test_a_line_of_ours_that_was_edited_on_the_invoice_is_marked(
         (KEY, True),
         (entry(2).posting_key, False),
     }
+
+
+@pytest.mark.parametrize(
+    ("amount", "exact"),
+    [("38.000", "38.00"), ("9999999999.99", "9999999999.99"), ("-0.10", "-0.10")],
+)
+def test_an_amount_is_the_same_to_the_cent_however_it_is_written(
+    sqlite_server: SqlServer, amount: str, exact: str
+) -> None:
+    sqlite_server.control(reset=True)
+    sqlite_server.sql(BY_HAND, id="L-1", site="north", code="INV-HAND", quantity=1)
+    sqlite_server.sql("UPDATE gomphosis_line SET amount = :amount", amount=amount)
+    adapter = sqlite_server.adapter()
+
+    (line,) = lines_of(adapter)
+
+    adapter.close()
+    assert line.amount == Decimal(exact)
 
 
 def test_a_line_that_cannot_be_read_is_told_by_its_column_and_hides_no_other(
