@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from tests.servers import dcmtk as dcmtk_tools
 from tests.servers import postgresql as postgresql_server
@@ -28,6 +29,10 @@ MARKER_BY_FIXTURE = {
 }
 
 __all__ = ["wait_until"]
+
+# How long an example takes says how busy the machine is, not whether the code is right.
+settings.register_profile("untimed", parent=settings(), deadline=None)
+settings.load_profile("untimed")
 
 
 @pytest.hookimpl(tryfirst=True)
