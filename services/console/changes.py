@@ -39,6 +39,8 @@ RELOAD: Final = "reload"
 
 def topic(kind: str, site: str, what: str | None = None) -> str:
     """Write a topic. Raises InvalidInput."""
+    if "/" in site:
+        raise InvalidInput("topic", site, "the name of a site")
     return check_topic(f"{kind}:{site}" if what is None else f"{kind}:{site}/{what}")
 
 
