@@ -31,8 +31,7 @@ def routes(running: RunningConsole) -> list[APIRoute]:
 
 
 def method_of(route: APIRoute) -> str:
-    (method,) = route.methods or ()
-    return method
+    return next(iter(route.methods or ()))
 
 
 def ask(
