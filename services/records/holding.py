@@ -12,6 +12,7 @@ import structlog
 
 from schemas.conclusions.unmapped import CodesMissing, MissingCode
 from schemas.envelope import Message, Source, new_id
+from schemas.mappings.posted_codes import PostedCodes
 from schemas.mappings.record_code import Table
 from services.records import store
 from services.records.answers import fit
@@ -49,10 +50,10 @@ def mapped_only(
 ) -> list[PostingRow]:
     """Give those that the record has codes for; put the others off and tell each as a task."""
     file = record.codes_file()
-    if file is None or not rows:
+    if file is None or file.path is None or not rows:
         return list(rows)
     codes = file.now()
-    lacks = {row.posting_key: lacking(posting_of(row), codes) for row in rows}
+    lacks = {row.posting_key: lacking_of(row, codes) for row in rows}
     held = [row for row in rows if lacks[row.posting_key]]
     if held:
         with store_.begin() as connection:
@@ -61,6 +62,16 @@ def mapped_only(
                 _hold(work, row, lacks[row.posting_key], file, now)
             work.flush(_SERVICE)
     return [row for row in rows if not lacks[row.posting_key]]
+
+
+def lacking_of(row: PostingRow, codes: PostedCodes) -> Sequence[Needed]:
+    """Name the codes that a stored posting has to wait for; none of one that cannot be read."""
+    try:
+        return lacking(posting_of(row), codes)
+    except Exception:
+        # A defect in one posting is the poster's to tell: it must not stop the other patients'.
+        log.exception("codes_of_posting_not_read", posting_key=row.posting_key)
+        return ()
 
 
 def _hold(

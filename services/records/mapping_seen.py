@@ -10,9 +10,9 @@ from sqlalchemy import Connection, func, select
 
 from schemas.mappings.posted_codes import PostedCodes
 from schemas.mappings.record_codes import FILE_NAME
-from services.records.holding import posting_of
+from services.records.holding import lacking_of
 from services.records.store import POSTINGS, PostingState
-from services.records.unmapped import Needed, lacking
+from services.records.unmapped import Needed
 from services.runtime.tables import TRIAGE
 from services.runtime.triage import TriageState
 
@@ -30,7 +30,7 @@ def waited_for(connection: Connection, codes: PostedCodes) -> Mapping[Needed, in
         .order_by(POSTINGS.c.sequence)
         .limit(_MOST_POSTINGS)
     )
-    return Counter(one for row in waiting for one in lacking(posting_of(row), codes))
+    return Counter(one for row in waiting for one in lacking_of(row, codes))
 
 
 def seen_in_triage(connection: Connection) -> Mapping[tuple[str, str], int]:

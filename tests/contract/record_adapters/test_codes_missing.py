@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
 
 from schemas.conclusions import CodesMissing, ImageShown, NoteState
 from schemas.messages import parse
@@ -263,3 +263,19 @@ def test_a_broken_file_is_not_taken_up_and_the_codes_of_before_stay(
     desk.take(study("P-1002", "INV-IO-FIRST"))
     desk.post_due()
     assert set(desk.states().values()) == {"posted"}
+
+
+def test_a_stored_posting_that_cannot_be_read_stops_no_other_patient(
+    store: Store, record: tuple[PatientRecord, Told]
+) -> None:
+    adapter, _ = record
+    desk = Desk(store, adapter)
+    desk.take(study("P-1001", "INV-IO-FIRST"), study("P-1002", "INV-IO-FIRST"))
+    damaged = POSTINGS.c.patient_id == "P-1001"
+    with store.begin() as connection:
+        connection.execute(update(POSTINGS).where(damaged).values(body={"entry": {}}))
+
+    for _ in range(3):
+        look_again(desk)
+
+    assert sorted(desk.states().values()) == ["posted", "waiting"]
