@@ -12,6 +12,7 @@ from pydantic import Field, field_validator
 
 from schemas.base import Contract, Name, Text, Tooth
 from schemas.conclusions.charges import ChargeCode
+from schemas.mappings.closed_period import ClosedPeriod
 from schemas.mappings.record_code import Coded, CodeWord, RecordCode, System, Table
 from schemas.mappings.record_codes import Word
 from schemas.plans.model import ViewCode
@@ -83,6 +84,8 @@ class PostedCodes(Contract):
         system="http://loinc.org", code="18748-4", display="Diagnostic imaging study"
     )
     """LOINC 18748-4 is in HL7's LOINC imaging document codes (C-CDA on FHIR 1.1.0, read)."""
+    closed_period: ClosedPeriod | None = None
+    """For a FHIR record alone; the other ways to post have a word of their own for it."""
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import dataclass, field, fields
+from datetime import date, timedelta
 from pathlib import Path
 from threading import Lock
 from typing import Any
@@ -26,6 +27,8 @@ from pydantic import ValidationError
 
 Json = dict[str, Any]
 BASE = "/fhir"
+CLOSED = {"system": "https://record.invalid/refusals", "code": "INV-PERIOD-CLOSED"}
+OPEN_DAY = "https://record.invalid/first-open-day"
 MODELS: dict[str, Any] = {
     "ChargeItem": ChargeItem,
     "DiagnosticReport": DiagnosticReport,
@@ -38,9 +41,10 @@ SEARCHED = {"identifier", "patient", "occurrence", "_count", "_page"}
 
 
 class Refusal(Exception):  # noqa: N818
-    def __init__(self, status: int, words: str) -> None:
+    def __init__(self, status: int, words: str, issue: Json | None = None) -> None:
         super().__init__(words)
         self.status = status
+        self.issue = issue or {}
 
 
 @dataclass
@@ -54,6 +58,9 @@ class Settings:
     heeds_searches: bool = True
     token: str = ""
     page: int = 50
+    closed_through: str = ""
+    closed_status: int = 422
+    tells_open_day: bool = True
 
 
 @dataclass
@@ -109,6 +116,21 @@ class Record:
                 return self.faults.pop(place)
         return {}
 
+    def see_that_the_books_are_open(self, resource: Json) -> None:
+        """Refuse a charge under a day whose books are closed; it knows our posting day."""
+        if resource["resourceType"] != "ChargeItem" or not self.settings.closed_through:
+            return
+        inner = [two for one in resource["extension"] for two in one.get("extension", [])]
+        told = [one["valueString"] for one in inner if one["url"] == "postingDay"]
+        if (told or [resource["occurrenceDateTime"]])[0] > self.settings.closed_through:
+            return
+        open_day = date.fromisoformat(self.settings.closed_through) + timedelta(days=1)
+        issue: Json = {"details": {"coding": [CLOSED]}}
+        if self.settings.tells_open_day:
+            issue["extension"] = [{"url": OPEN_DAY, "valueDate": open_day.isoformat()}]
+        words = f"books closed through {self.settings.closed_through} (invented)"
+        raise Refusal(self.settings.closed_status, words, issue)
+
     # What FHIR says of each interaction (R4 section 3.1.0).
 
     def create(self, resource: Json, condition: str | None) -> tuple[int, Json]:
@@ -119,6 +141,7 @@ class Record:
                 raise Refusal(412, "several match the condition (invented)")
             if found:
                 return 200, found[0]
+        self.see_that_the_books_are_open(resource)
         return 201, self.keep({k: v for k, v in resource.items() if k not in {"id", "meta"}})
 
     def update(self, name: str, resource: Json, if_match: str | None) -> tuple[int, Json]:

@@ -25,12 +25,16 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+from fhir.resources.R4B.operationoutcome import OperationOutcome
+
 from tests.record_stand_ins.fhir_record import BASE, Json, Record, Refusal
 
 
-def outcome(words: str) -> Json:
-    issue = {"severity": "error", "code": "processing", "diagnostics": words}
-    return {"resourceType": "OperationOutcome", "issue": [issue]}
+def outcome(words: str, more: Json | None = None) -> Json:
+    issue = {"severity": "error", "code": "processing", "diagnostics": words, **(more or {})}
+    told = {"resourceType": "OperationOutcome", "issue": [issue]}
+    OperationOutcome.model_validate_json(json.dumps(told))
+    return told
 
 
 def handler_of(record: Record) -> type[BaseHTTPRequestHandler]:
@@ -98,7 +102,7 @@ def handler_of(record: Record) -> type[BaseHTTPRequestHandler]:
                     raise Refusal(404, f"there is no {names} (invented)")
                 return 200, record.held[names]
             except Refusal as refusal:
-                return refusal.status, outcome(str(refusal))
+                return refusal.status, outcome(str(refusal), refusal.issue)
 
         def _reply(self, fault: Json, status: int, content: Json) -> None:
             do = fault.get("do")

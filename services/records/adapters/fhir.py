@@ -40,6 +40,7 @@ from services.records.adapters.fhir_names import (
 from services.records.adapters.fhir_note import note_resources
 from services.records.adapters.fhir_note_posting import post_note
 from services.records.adapters.fhir_options import read_options
+from services.records.adapters.fhir_periods import first_open_day, says_closed
 from services.records.codes_file import CodesFile
 from services.records.held import why_not_against
 from services.records.port import (
@@ -53,6 +54,7 @@ from services.records.port import (
     NotePosting,
     OrderOffer,
     PatientRecord,
+    PeriodClosed,
     RecordError,
     RecordRefused,
     Rejected,
@@ -83,7 +85,7 @@ class FhirAdapter(PatientRecord):
         try:
             return self._put(posting, [])
         except FhirRefusal as refusal:
-            return Rejected(str(refusal))
+            return self._refused(refusal)
 
     def post_charges(self, postings: Sequence[ChargePosting]) -> Mapping[str, ChargeAnswer]:
         if not self._capable().batches:
@@ -120,7 +122,7 @@ class FhirAdapter(PatientRecord):
         try:
             return self._put(posting, [{"reference": charge.reference}])
         except FhirRefusal as refusal:
-            return Rejected(str(refusal))
+            return self._refused(refusal)
 
     def find_charge(self, posting: ChargePosting) -> HeldLine | None:
         found = find(self._client, _CHARGE, self._names.posting_key, key_value(posting.key))
@@ -248,6 +250,13 @@ class FhirAdapter(PatientRecord):
         self._capable()
         item = self._item(posting, self._lookup.subject(posting.patient_id), beside)
         return self._create(item, posting.key)
+
+    def _refused(self, refusal: FhirRefusal) -> ChargeAnswer:
+        told, words = self._codes.closed_period, str(refusal)
+        if told is None or not says_closed(refusal.outcome, told):
+            return Rejected(words)
+        today = datetime.now(UTC).date()
+        return PeriodClosed(first_open_day(refusal.outcome, told, today), words)
 
     def _item(
         self, posting: ChargePosting, subject: Resource, beside: Sequence[Resource] = ()

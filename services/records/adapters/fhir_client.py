@@ -17,6 +17,7 @@ import httpx
 
 from services.records.adapters.fhir_names import Resource
 from services.records.adapters.fhir_options import FhirOptions
+from services.records.adapters.fhir_periods import says_closed
 from services.records.port import (
     RecordBarred,
     RecordOptionError,
@@ -60,6 +61,7 @@ class FhirRecordClient:
     """Speaks to one server. Safe to use from several threads."""
 
     def __init__(self, options: FhirOptions) -> None:
+        self._options = options
         try:
             self._server = FhirHttp(_access(options))
         except CaFileUnusable as error:
@@ -114,6 +116,8 @@ class FhirRecordClient:
         answer = self._ask(method, url, told, body)
         status = answer.status
         reply = Reply(status, _content(answer.body), answer.headers.get("Location", ""))
+        if status >= 400 and says_closed(reply.content, self._options.codes.closed_period):
+            return reply  # a refusal of this one posting, whatever its status would mean else
         if status in _AGAIN or status >= 500:
             raise RecordUnavailable(f"FHIR server: {reply.words()}", answer.retry_after_s)
         if status == 401:

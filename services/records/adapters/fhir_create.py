@@ -25,7 +25,14 @@ _LOCATION: Final = re.compile(
 
 
 class FhirRefusal(GomphosisError):  # noqa: N818 - an answer, not a fault of ours
-    """The record will not take one posting; says why, for a person."""
+    """The record will not take one posting; says why, for a person.
+
+    ``outcome`` is what the server answered, and empty where the refusal is ours.
+    """
+
+    def __init__(self, words: str, outcome: Resource | None = None) -> None:
+        super().__init__(words)
+        self.outcome = outcome or {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +89,7 @@ def refusal(reply: Reply, kind: str) -> FhirRefusal:
     """Make the refusal of one posting. Raises RecordRefused where no posting can pass."""
     if reply.status in {404, 410, 415, 406}:
         raise RecordRefused(f"FHIR server: it does not take a {kind}: {reply.words()}")
-    return FhirRefusal(f"{kind} was refused: {reply.words()}")
+    return FhirRefusal(f"{kind} was refused: {reply.words()}", reply.content)
 
 
 def reference_in(location: str, kind: str) -> str | None:
