@@ -9,7 +9,7 @@ from typing import Any
 from schemas.conclusions import ChargesAssessed
 from schemas.facts import PostingOutcome
 from services.console.answers import as_text, from_text
-from services.console.tables import BILL_COUNTS
+from services.console.tables import BILL_COUNTS, WHOLE_GROUP, month_of
 
 Row = dict[str, Any]
 
@@ -67,25 +67,36 @@ def cents(amount: Decimal) -> int:
 
 
 class BillSums:
-    """What a batch changes of the days' totals, summed, as rows to be added to ``BILL_DAY``."""
+    """What a batch changes of the totals, summed, as rows to be added to their tables."""
 
     def __init__(self) -> None:
-        self._sums: dict[tuple[date, str, str], Counter[str]] = {}
+        self._days: dict[tuple[date, str, str], Counter[str]] = {}
+        self._months: dict[tuple[date, str, str], Counter[str]] = {}
 
     def exchange(self, before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> None:
         """Take a study's old part of the totals away and add the new."""
         for row, sign in ((before, -1), (now, 1)):
             if row is None or row["day"] is None or row["currency"] is None:
                 continue
-            key = (row["day"], row["site"], row["currency"])
-            sums = self._sums.setdefault(key, Counter())
-            for name in BILL_COUNTS:
-                sums[name] += sign * row[name]
+            day, site, currency = row["day"], row["site"], row["currency"]
+            for sums in (
+                self._days.setdefault((day, site, currency), Counter()),
+                self._days.setdefault((day, WHOLE_GROUP, currency), Counter()),
+                self._months.setdefault((month_of(day), site, currency), Counter()),
+            ):
+                for name in BILL_COUNTS:
+                    sums[name] += sign * row[name]
 
-    def rows(self) -> list[Row]:
-        return [
-            {"day": day, "site": site, "currency": currency}
-            | {name: told[name] for name in BILL_COUNTS}
-            for (day, site, currency), told in sorted(self._sums.items())
-            if any(told.values())
-        ]
+    def day_rows(self) -> list[Row]:
+        return _rows("day", self._days)
+
+    def month_rows(self) -> list[Row]:
+        return _rows("month", self._months)
+
+
+def _rows(when: str, sums: Mapping[tuple[date, str, str], Counter[str]]) -> list[Row]:
+    return [
+        {when: day, "site": site, "currency": currency} | {name: told[name] for name in BILL_COUNTS}
+        for (day, site, currency), told in sorted(sums.items())
+        if any(told.values())
+    ]

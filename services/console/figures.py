@@ -15,10 +15,9 @@ from typing import Any, NamedTuple
 from schemas.conclusions import ExposureResult, ExposureUse, ImageUse, StudyAssessed, ViewStatus
 from schemas.quality.rated import rejection_reason
 from services.console.dose_bins import BIN_COLUMNS, bin_of
-from services.console.tables import COUNTS, month_of
+from services.console.tables import COUNTS, WHOLE_GROUP, month_of
 
 _NANO_PER_MILLI = 1_000_000
-WHOLE_GROUP = ""
 
 
 class Line(NamedTuple):

@@ -38,6 +38,9 @@ COUNTS: tuple[str, ...] = (
 """What is counted for each line of the figures; doses in whole nGy and nGy·cm², so that what was
 added can be taken away again to the last digit."""
 
+WHOLE_GROUP = ""
+"""The site under which the sums of the whole group stand; it sorts before every other."""
+
 BILL_COUNTS: tuple[str, ...] = (
     "studies",
     "total_cents",
@@ -196,6 +199,16 @@ BILL_DAY = Table(
     Column("currency", String(3), primary_key=True),
     *(_count(name) for name in BILL_COUNTS),
     Index("ix_console_bill_day_site", "site", "day"),
+)
+"""The sums of each day; of the whole group under an empty site."""
+
+BILL_MONTH = Table(
+    "console_bill_month",
+    METADATA,
+    Column("month", Date, primary_key=True),
+    Column("site", String(64), primary_key=True),
+    Column("currency", String(3), primary_key=True),
+    *(_count(name) for name in BILL_COUNTS),
 )
 
 UNMAPPED = Table(

@@ -6,13 +6,22 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import Connection, Select, and_, func, select
+from sqlalchemy import Connection, Table, and_, func, select
 
 from schemas.conclusions import ChargesAssessed, ChargesCorrected, StudyAssessed
 from services.console import answers
 from services.console.answers import Answer
 from services.console.paging import Page, from_place, page_of
-from services.console.tables import BILL, BILL_COUNTS, BILL_DAY, CORRECTION, STUDY
+from services.console.tables import (
+    BILL,
+    BILL_COUNTS,
+    BILL_DAY,
+    BILL_MONTH,
+    CORRECTION,
+    STUDY,
+    WHOLE_GROUP,
+    month_of,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +87,6 @@ class Month:
     whole: tuple[Total, ...]
 
 
-_SUMS = [func.sum(BILL_DAY.c[name]).label(name) for name in BILL_COUNTS]
 _BILL = [BILL.c[name] for name in ("site", "study_instance_uid", "day", "due", "currency")]
 _COUNTS = [BILL.c[name] for name in BILL_COUNTS]
 _STUDY = [
@@ -94,27 +102,31 @@ def totals_by_day(
     connection: Connection, sites: Sequence[str] | None, first: date, last: date
 ) -> tuple[DayTotal, ...]:
     """Sum each day of a period; over all sites where none is named."""
-    query = _period(select(BILL_DAY.c.day, BILL_DAY.c.currency, *_SUMS), sites, first, last)
-    query = query.group_by(BILL_DAY.c.day, BILL_DAY.c.currency)
-    rows = connection.execute(query.order_by(BILL_DAY.c.day, BILL_DAY.c.currency))
-    return tuple(DayTotal(row.day, _total(row)) for row in rows)
+    own = BILL_DAY.c
+    query = select(own.day, own.currency, *_sums(BILL_DAY))
+    query = query.where(own.day >= first, own.day <= last)
+    query = query.where(own.site.in_([WHOLE_GROUP] if sites is None else sites))
+    query = query.group_by(own.day, own.currency).order_by(own.day, own.currency)
+    return tuple(DayTotal(row.day, _total(row)) for row in connection.execute(query))
 
 
 def totals_by_site(
-    connection: Connection, sites: Sequence[str] | None, first: date, last: date
+    connection: Connection, sites: Sequence[str] | None, month: date
 ) -> tuple[SiteTotal, ...]:
-    """Sum each site over a period, those with exceptions first."""
-    query = _period(select(BILL_DAY.c.site, BILL_DAY.c.currency, *_SUMS), sites, first, last)
-    rows = connection.execute(query.group_by(BILL_DAY.c.site, BILL_DAY.c.currency))
-    found = [SiteTotal(row.site, _total(row)) for row in rows]
+    """Give each site's sums of a month, those with exceptions first; ``month`` is its first day."""
+    own = BILL_MONTH.c
+    query = select(BILL_MONTH).where(own.month == month)
+    if sites is not None:
+        query = query.where(own.site.in_(sites))
+    found = [SiteTotal(row.site, _total(row)) for row in connection.execute(query)]
     return tuple(sorted(found, key=lambda one: (-one.total.exceptions, one.site)))
 
 
 def month(connection: Connection, sites: Sequence[str] | None, day: date) -> Month:
     """Sum the month that a day lies in."""
-    first = day.replace(day=1)
-    last = (first + timedelta(days=32)).replace(day=1) - timedelta(days=1)
-    by_site = totals_by_site(connection, sites, first, last)
+    first = month_of(day)
+    last = month_of(first + timedelta(days=32)) - timedelta(days=1)
+    by_site = totals_by_site(connection, sites, first)
     whole: dict[str, Total] = {}
     for one in by_site:
         known = whole.get(one.total.currency)
@@ -185,11 +197,8 @@ def corrections(
     return page_of(rows, columns, lambda row: ChargesCorrected.model_validate_json(row.snapshot))
 
 
-def _period(
-    query: Select[Any], sites: Sequence[str] | None, first: date, last: date
-) -> Select[Any]:
-    query = query.where(BILL_DAY.c.day >= first, BILL_DAY.c.day <= last)
-    return query if sites is None else query.where(BILL_DAY.c.site.in_(sites))
+def _sums(table: Table) -> list[Any]:
+    return [func.sum(table.c[name]).label(name) for name in BILL_COUNTS]
 
 
 def _bill_line(row: Any) -> BillLine:

@@ -15,11 +15,11 @@ from sqlalchemy import Connection, Select, func, literal, select
 from schemas.errors import InvalidInput
 from schemas.quality.rates import Rate, Trend, rate, trend_of
 from services.console.dose_bins import BIN_COLUMNS, quantile_mgy
-from services.console.figures import WHOLE_GROUP
-from services.console.tables import COUNTS, FIGURES_DAY, FIGURES_MONTH, REJECTS_DAY
+from services.console.tables import COUNTS, FIGURES_DAY, FIGURES_MONTH, REJECTS_DAY, WHOLE_GROUP
 
-MOST_SITES_BY_DAY: Final = 20
-"""So many sites' days of a year are summed within the time that a page may take."""
+MOST_SITE_DAYS: Final = 600
+"""So many days, counted for each site, are summed within the time that a page may take: a year of
+one site, a month of twenty."""
 
 _NANO: Final = 1_000_000
 
@@ -98,14 +98,14 @@ def figures_by(connection: Connection, asked: Asked, by: By) -> tuple[FigureLine
     """Sum the figures of each, the one with the most images first; times in their order.
 
     An operator or device of a site has no meaning at another, so either wants one site. Raises
-    InvalidInput where the days of too many sites would have to be summed.
+    InvalidInput where too many days would have to be summed.
     """
     if by in {By.OPERATOR, By.DEVICE} and (asked.sites is None or len(asked.sites) != 1):
         raise InvalidInput("sites", str(asked.sites), f"one site, to show it by {by}")
     query = (
         _months(asked, by)
         if asked.whole_months and not asked.only
-        else _days(_of_few_sites(asked), by)
+        else _days(_of_few_days(asked), by)
     )
     lines = [_line(dict(row)) for row in connection.execute(query).mappings()]
     if by is By.TIME:
@@ -122,7 +122,7 @@ def reject_reasons(connection: Connection, asked: Asked) -> dict[str, int]:
     else:
         days = REJECTS_DAY.c
         counted: Select[Any] = select(days.reason, func.sum(days.images))
-        query = _of_days(counted, REJECTS_DAY, _of_few_sites(asked)).group_by(days.reason)
+        query = _of_days(counted, REJECTS_DAY, _of_few_days(asked)).group_by(days.reason)
     found = [(str(reason), int(number)) for reason, number in connection.execute(query)]
     return dict(sorted(found, key=lambda item: (-item[1], item[0])))
 
@@ -138,12 +138,13 @@ def reject_trend(times: Sequence[FigureLine]) -> Trend | None:
     return trend_of(months)
 
 
-def _of_few_sites(asked: Asked) -> Asked:
-    if asked.sites is None or len(asked.sites) > MOST_SITES_BY_DAY:
+def _of_few_days(asked: Asked) -> Asked:
+    days = (asked.last - asked.first).days + 1
+    if asked.sites is None or len(asked.sites) * days > MOST_SITE_DAYS:
         raise InvalidInput(
             "period",
             f"{asked.first} to {asked.last}",
-            f"whole months and no further condition, or {MOST_SITES_BY_DAY} sites at most",
+            f"whole months and no further condition, or {MOST_SITE_DAYS} days over all sites",
         )
     return asked
 

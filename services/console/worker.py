@@ -139,7 +139,8 @@ class ConsoleHandler:
                 store.write_contacts(work.connection, site, told)
         for table, rows in (
             (tables.STORAGE_DAY, batch.storage.rows()),
-            (tables.BILL_DAY, batch.bills.rows()),
+            (tables.BILL_DAY, batch.bills.day_rows()),
+            (tables.BILL_MONTH, batch.bills.month_rows()),
             (tables.FIGURES_DAY, batch.figures.day_rows()),
             (tables.FIGURES_MONTH, batch.figures.month_rows()),
             (tables.REJECTS_DAY, batch.figures.reject_rows()),

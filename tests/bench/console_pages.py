@@ -135,7 +135,8 @@ def _fill_site(
             sums.exchange(site, Figures(), Figures(moved, reasons))
     for table, given in rows.items():
         connection.execute(insert(table), given)
-    add_to_rows(connection, tables.BILL_DAY, bills.rows())
+    add_to_rows(connection, tables.BILL_DAY, bills.day_rows())
+    add_to_rows(connection, tables.BILL_MONTH, bills.month_rows())
     add_to_rows(connection, tables.FIGURES_DAY, sums.day_rows())
     add_to_rows(connection, tables.FIGURES_MONTH, sums.month_rows())
     add_to_rows(connection, tables.REJECTS_DAY, sums.reject_rows())
@@ -183,7 +184,7 @@ def _times(connection: Connection, last: date) -> Iterator[tuple[str, list[float
     year_end = date(FIRST.year, 12, 31)
     group, one = Asked(FIRST, year_end), Asked(FIRST, year_end, (_site(0),))
     days = Asked(FIRST, last - timedelta(days=1), (_site(0),))
-    twenty = Asked(FIRST, last - timedelta(days=1), tuple(_site(n) for n in range(20)))
+    twenty = Asked(last - timedelta(days=29), last, tuple(_site(n) for n in range(20)))
     site, study = _site(0), f"{_root(_site(0))}.{(last - FIRST).days}.0"
     room = "dental-1"
     asks: list[tuple[str, Callable[[], Any]]] = [
@@ -205,7 +206,7 @@ def _times(connection: Connection, last: date) -> Iterator[tuple[str, list[float
             asks.append((f"lead, year of the group by {by}", _lead(connection, group, by)))
         asks.append((f"lead, year of a site by {by}", _lead(connection, one, by)))
         asks.append((f"lead, days of a site by {by}", _lead(connection, days, by)))
-    asks.append(("lead, days of 20 sites by view", _lead(connection, twenty, By.VIEW)))
+    asks.append(("lead, 30 days of 20 sites by view", _lead(connection, twenty, By.VIEW)))
     asks.append(
         ("lead, reasons of the group", lambda: views_lead.reject_reasons(connection, group))
     )

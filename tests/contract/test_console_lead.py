@@ -74,7 +74,7 @@ def test_a_further_condition_narrows_the_figures(store: Store) -> None:
 
 
 def test_questions_that_no_page_could_answer_in_time_are_refused(store: Store) -> None:
-    many = tuple(f"site-{number}" for number in range(views_lead.MOST_SITES_BY_DAY + 1))
+    many = tuple(f"site-{number}" for number in range(views_lead.MOST_SITE_DAYS + 1))
     with store.read() as connection:
         for asked, by in (
             (Asked(DAY, DAY), By.ALL),
