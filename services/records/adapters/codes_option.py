@@ -6,10 +6,12 @@ none. What the file lacks never comes to the adapter: such a posting waits befor
 """
 
 from pathlib import Path
+from typing import Any
 
 from schemas.errors import InvalidInput
 from services.records.codes_file import CodesFile
 from services.records.port import RecordOptionError
+from services.records.unmapped import Posting, coded
 
 
 def open_codes(value: str) -> CodesFile:
@@ -18,3 +20,15 @@ def open_codes(value: str) -> CodesFile:
         return CodesFile(Path(value) if value else None)
     except InvalidInput as error:
         raise RecordOptionError("codes", value, str(error)) from error
+
+
+def coded_of(posting: Posting, file: CodesFile) -> dict[str, Any]:
+    """Give the record's codes of a posting by table; empty where the group has no codes file."""
+    if file.path is None:
+        return {}
+    return {
+        table.value: {
+            ours: its.model_dump(mode="json", exclude_none=True) for ours, its in told.items()
+        }
+        for table, told in coded(posting, file.now()).items()
+    }

@@ -35,7 +35,7 @@ from typing import Any, ClassVar
 
 from schemas.conclusions import EntryType
 from schemas.facts import RecordLine
-from services.records.adapters.codes_option import open_codes
+from services.records.adapters.codes_option import coded_of, open_codes
 from services.records.adapters.durable_files import (
     make_folder,
     only_writer,
@@ -44,7 +44,7 @@ from services.records.adapters.durable_files import (
 )
 from services.records.adapters.file_names import file_name
 from services.records.adapters.folder_drops import AnswerDrop, OrderDrop, rejection_of, translated
-from services.records.adapters.folder_entry import LAYOUT, coded_of, digest_of, read_entry
+from services.records.adapters.folder_entry import LAYOUT, digest_of, read_entry
 from services.records.adapters.folder_lines import HELD, read_folder_lines, settle_hand_line
 from services.records.adapters.folder_periods import read_closed_through
 from services.records.codes_file import CodesFile

@@ -13,9 +13,7 @@ from schemas.base import Money
 from schemas.conclusions import EntryType
 from schemas.facts.desk import PostingKey
 from schemas.facts.record_lines import HeldCode
-from services.records.codes_file import CodesFile
 from services.records.port import HeldLine, RecordRefused
-from services.records.unmapped import Posting, coded
 
 LAYOUT = "gomphosis-folder-1"
 
@@ -24,18 +22,6 @@ def digest_of(content: dict[str, Any]) -> str:
     """Give the sha256 of content in its canonical form."""
     canonical = json.dumps(content, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
     return sha256(canonical.encode()).hexdigest()
-
-
-def coded_of(posting: Posting, file: CodesFile) -> dict[str, Any]:
-    """Give the record's codes of a posting by table; empty where the group has no codes file."""
-    if file.path is None:
-        return {}
-    return {
-        table.value: {
-            ours: its.model_dump(mode="json", exclude_none=True) for ours, its in told.items()
-        }
-        for table, told in coded(posting, file.now()).items()
-    }
 
 
 class _LineIn(BaseModel):

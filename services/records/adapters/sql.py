@@ -97,7 +97,7 @@ class SqlAdapter(PatientRecord):
         return [_line(staged) for staged in found if staged.held]
 
     def correct_charge(self, posting: CorrectionPosting) -> Answer:
-        return _answer(self._keep(CHARGE, correction_row(posting, self._codes)))
+        return _answer(self._keep(CHARGE, correction_row(posting, self.codes_file())))
 
     def read_lines(self, site: str, first: date, last: date) -> Iterable[RecordLine | Unreadable]:
         pickup = timedelta(hours=self._options.pickup_hours)
@@ -110,7 +110,7 @@ class SqlAdapter(PatientRecord):
         ]
 
     def post_note(self, posting: NotePosting) -> Answer:
-        return _answer(self._keep(NOTE, note_row(posting, self._codes)))
+        return _answer(self._keep(NOTE, note_row(posting, self.codes_file())))
 
     def unmapped(
         self, charges: Iterable[str], signers: Iterable[str], sites: Iterable[str]
@@ -183,7 +183,7 @@ class SqlAdapter(PatientRecord):
                 f"charge code {posting.entry.code} has no code of the record: add it to 'charges' "
                 "of the codes file, then release the charges again"
             )
-        row = charge_row(posting, self._codes, kept(code))
+        row = charge_row(posting, self.codes_file(), kept(code))
 
         def first(connection: Connection) -> Rejected | PeriodClosed | None:
             reason = why_not(connection)

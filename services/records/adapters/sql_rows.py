@@ -9,7 +9,8 @@ from hashlib import sha256
 from typing import Any, Final
 
 from schemas.conclusions import EntryType
-from schemas.mappings.posted_codes import PostedCodes
+from services.records.adapters.codes_option import coded_of
+from services.records.codes_file import CodesFile
 from services.records.port import (
     ChargePosting,
     CorrectionPosting,
@@ -17,7 +18,7 @@ from services.records.port import (
     NotePosting,
     RecordRefused,
 )
-from services.records.unmapped import Posting, needed_by
+from services.records.unmapped import Posting
 
 RowValues = dict[str, Any]
 
@@ -54,12 +55,12 @@ def _maybe(text: str | None) -> str | None:
     return kept(text) if text is not None else None
 
 
-def charge_row(posting: ChargePosting, codes: PostedCodes, record_code: str) -> RowValues:
+def charge_row(posting: ChargePosting, file: CodesFile, record_code: str) -> RowValues:
     """Make the row of a charge or credit; ``record_code`` is the record's code of it."""
     entry = posting.entry
     return _sealed(
         {
-            **_head(posting, codes),
+            **_head(posting, file),
             "patient_id": kept(posting.patient_id),
             "study_instance_uid": kept(posting.study_instance_uid),
             "accession_number": _maybe(posting.accession_number),
@@ -84,12 +85,12 @@ def charge_row(posting: ChargePosting, codes: PostedCodes, record_code: str) -> 
     )
 
 
-def correction_row(posting: CorrectionPosting, codes: PostedCodes) -> RowValues:
+def correction_row(posting: CorrectionPosting, file: CodesFile) -> RowValues:
     """Make the row of a line that puts another right."""
     entry = posting.entry
     return _sealed(
         {
-            **_head(posting, codes),
+            **_head(posting, file),
             "patient_id": kept(entry.patient_id),
             "study_instance_uid": kept(entry.study_instance_uid),
             "accession_number": None,
@@ -97,7 +98,7 @@ def correction_row(posting: CorrectionPosting, codes: PostedCodes) -> RowValues:
             "account": None,
             "code": kept(entry.code),
             # The code may be one that a person entered there: then it is the record's own already.
-            "record_code": codes.charge(entry.code) or kept(entry.code),
+            "record_code": file.now().charge(entry.code) or kept(entry.code),
             "description": kept(entry.reason),
             "quantity": 1,
             "amount": entry.amount,
@@ -115,19 +116,19 @@ def correction_row(posting: CorrectionPosting, codes: PostedCodes) -> RowValues:
     )
 
 
-def note_row(posting: NotePosting, codes: PostedCodes) -> RowValues:
+def note_row(posting: NotePosting, file: CodesFile) -> RowValues:
     """Make the row of a note's revision."""
     note = posting.note
     return _sealed(
         {
-            **_head(posting, codes),
+            **_head(posting, file),
             "patient_id": kept(note.patient_id),
             "study_instance_uid": kept(note.study_instance_uid),
             "accession_number": _maybe(note.accession_number),
             "revision": note.revision,
             "status": posting.status.value,
             "signer": note.signer,
-            "record_signer": codes.staff.get(note.signer) if note.signer else None,
+            "record_signer": file.now().staff.get(note.signer) if note.signer else None,
             "signed_at": note.signed_at,
             "text": kept(note.text),
             "html": kept(note.html),
@@ -135,24 +136,19 @@ def note_row(posting: NotePosting, codes: PostedCodes) -> RowValues:
     )
 
 
-def _head(posting: Posting, codes: PostedCodes) -> RowValues:
+def _head(posting: Posting, file: CodesFile) -> RowValues:
     return {
         "posting_key": kept(posting.key),
         "turn": 1,
         "site": posting.site,
-        "record_site": codes.sites.get(posting.site),
-        "record_codes": _record_codes(posting, codes),
+        "record_site": file.now().sites.get(posting.site),
+        "record_codes": _record_codes(posting, file),
     }
 
 
-def _record_codes(posting: Posting, codes: PostedCodes) -> str | None:
+def _record_codes(posting: Posting, file: CodesFile) -> str | None:
     """Write the record's codes of all that a posting carries, where it is told any."""
-    told_codes: dict[str, dict[str, Any]] = {}
-    for one in needed_by(posting):
-        its = codes.coded(one.table, one.ours)
-        if its is not None:
-            listed = told_codes.setdefault(one.table.value, {})
-            listed[one.ours] = its.model_dump(mode="json", exclude_none=True)
+    told_codes = coded_of(posting, file)
     return kept(json.dumps(told_codes, ensure_ascii=False)) if told_codes else None
 
 

@@ -176,6 +176,23 @@ def test_a_staged_row_that_was_edited_is_told_so_and_refused_when_it_comes_again
     assert "other content" in answer.words
 
 
+def test_a_constraint_of_the_record_s_own_refuses_one_row_in_its_words_and_no_other(
+    record_side: SqlServer, adapter: SqlAdapter
+) -> None:
+    record_side.sql("CREATE UNIQUE INDEX one_a_day ON gomphosis_charge (patient_id, service_day)")
+    try:
+        accepted(adapter.post_charge(charge_posting(entry(1))))
+        answer = adapter.post_charge(charge_posting(entry(2)))
+        accepted(adapter.post_charge(charge_posting(entry(3), patient_id="P-2002")))
+    finally:
+        record_side.sql("DROP INDEX one_a_day")
+
+    assert isinstance(answer, Rejected)
+    assert "UNIQUE" in answer.words.upper()
+    held = adapter.read_charges(study_instance_uid=STUDY)
+    assert [line.posting_key for line in held] == [entry(n).posting_key for n in (1, 3)]
+
+
 def test_rows_of_a_patient_are_numbered_in_the_order_of_posting(
     record_side: SqlServer, adapter: SqlAdapter
 ) -> None:
