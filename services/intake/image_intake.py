@@ -29,6 +29,7 @@ from services.intake.shared_commit import SharedCommit
 from services.intake.sop_classes import DOCUMENT_CLASSES, DOSE_REPORT
 from services.intake.store import IMAGE
 from services.runtime import triage
+from services.runtime.kept_images import image_place
 from services.runtime.outbox import Relay
 from services.runtime.store import Store
 
@@ -81,9 +82,7 @@ class ImageIntake:
         received_at = datetime.now(UTC)
         file.begin_sync()  # while it is checked
         header = self._check(file, sender, received_at)
-        day = header.acquired_at.astimezone(sender.site.zone)
-        wanted = Path(sender.site.name, f"{day:%Y}", f"{day:%m}", f"{day:%d}")
-        wanted /= f"{header.sop_instance_uid}.dcm"
+        wanted = image_place(sender.site, header.sop_instance_uid, header.acquired_at)
         # The facts must be sound before the file gets its name.
         message = self._fact(header, file, wanted, sender, received_at)
         told, unusable = self._exposures(header, sender)

@@ -8,8 +8,7 @@ from collections.abc import Iterable
 from schemas.conclusions import NoteSection, StudyAssessed, ViewResult, ViewStatus
 from schemas.facts import Patient
 from schemas.group import Site
-from services.notes.draft_exposures import dose_words, repeats, technique, unsure_links
-from services.notes.layout import (
+from schemas.note_layout import (
     ANAESTHESIA,
     CAUTIONS,
     DOSE,
@@ -25,6 +24,7 @@ from services.notes.layout import (
     Part,
     region_of,
 )
+from services.notes.draft_exposures import dose_words, repeats, technique, unsure_links
 from services.notes.wording import bounded, ended, named, teeth_words
 from services.notes.writing import Writing
 

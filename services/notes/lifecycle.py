@@ -18,9 +18,9 @@ from schemas.facts.desk import (
     PostingAnswered,
 )
 from schemas.group import Person, Site
+from schemas.note_layout import PART_BY_NAME, PARTS
 from services.notes.content import content_sha256, posting_digest
 from services.notes.draft import draft
-from services.notes.layout import PART_BY_NAME, PARTS
 from services.notes.note_file import Fact, NoteFile, RecordSaid, in_order
 from services.notes.permission import check_author
 from services.notes.sections import written_sections

@@ -11,9 +11,9 @@ from pydicom.dataset import Dataset
 
 from schemas.conclusions import Addendum, NoteSection, NoteWritten
 from schemas.group import Site
+from schemas.note_layout import VIEWS
 from schemas.teeth import Code
 from services.notes.banner import banner
-from services.notes.layout import VIEWS
 from services.notes.note_sr_modules import maker_at, surround, verified_by
 from services.notes.note_sr_parts import (
     ADDED,

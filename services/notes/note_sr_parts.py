@@ -6,9 +6,7 @@ for most parts: it is a baseline that codes of one's own may take the place of.
 
 from typing import Final
 
-from schemas.own_objects import NOTE_SCHEME
-from schemas.teeth import Code
-from services.notes.layout import (
+from schemas.note_layout import (
     ANAESTHESIA,
     CAUTIONS,
     DOSE,
@@ -22,6 +20,8 @@ from services.notes.layout import (
     UNSURE_LINKS,
     VIEWS,
 )
+from schemas.own_objects import NOTE_SCHEME
+from schemas.teeth import Code
 
 
 def _loinc(value: str, meaning: str) -> Code:

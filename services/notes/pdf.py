@@ -20,10 +20,10 @@ from services.notes.chart_states import charts_of
 from services.notes.note_time import note_time
 from services.notes.pdf_characters import lines_of, showable
 from services.notes.study_shown import StudyShown
-from services.notes.thumbnails import Thumbnail
 from services.notes.tooth_chart import chart_title, chart_words, tooth_chart_svg
 from services.notes.wording import EMPTY, EMPTY_PROMPT, named
 from services.notes.writing import Writing
+from services.runtime.thumbnails import Thumbnail
 
 DRAFT_MARK = "DRAFT, NOT SIGNED. Not a diagnosis."
 CAUTION = "Local codes and licensed veterinary practice come before anything written here."

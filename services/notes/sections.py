@@ -7,10 +7,10 @@ from schemas.conclusions import NoteSection, SectionDifference, StudyAssessed
 from schemas.envelope import Message, Payload
 from schemas.facts.desk import NoteAmended
 from schemas.group import Site
-from services.notes.differences import words_runs
+from schemas.note_layout import PARTS
 from services.notes.draft import draft
-from services.notes.layout import PARTS
 from services.notes.wording import named
+from services.runtime.differences import words_runs
 
 
 class Words(NamedTuple):

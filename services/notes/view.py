@@ -5,15 +5,38 @@ from typing import Any, Final
 
 from schemas.conclusions import NoteSection
 from schemas.group import Site
+from schemas.note_layout import (
+    ANAESTHESIA,
+    CAUTIONS,
+    DOSE,
+    INDICATION,
+    LIMITATIONS,
+    PATIENT,
+    REPEATS,
+    TECHNIQUE,
+    VIEWS,
+)
 from services.notes.abbreviations import Abbreviation, used
 from services.notes.banner import banner
-from services.notes.layout import SHORT_LINES
 from services.notes.note_now import NoteNow
 from services.notes.wording import named
 from services.notes.writing import Writing
 
 MOST_LINES: Final = 1_000
 """A loop over lines turns no oftener; what is beyond is in the last line, and none is lost."""
+
+SHORT_LINES: Final[dict[str, int | None]] = {
+    PATIENT.name: 4,
+    INDICATION.name: None,
+    ANAESTHESIA.name: None,
+    VIEWS.name: None,
+    TECHNIQUE.name: 1,
+    REPEATS.name: None,
+    DOSE.name: 5,
+    LIMITATIONS.name: None,
+    CAUTIONS.name: None,
+}
+"""How many lines of a drafted section the short form keeps; None: all. The dose keeps its basis."""
 
 
 class Form(StrEnum):

@@ -26,7 +26,7 @@ from schemas.teeth import Species
 from services.notes.banner import DRAFT_BANNER
 from services.notes.pdf import CAUTION, DRAFT_MARK, ViewPicture, note_pdf
 from services.notes.study_shown import study_shown
-from services.notes.thumbnails import NOT_SHOWN_HERE, Thumbnail, grey_png
+from services.runtime.thumbnails import NOT_SHOWN_HERE, Thumbnail, grey_png
 from tests.assessed import START
 from tests.noted import SITE, full_mouth, noted
 

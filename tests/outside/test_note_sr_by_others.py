@@ -29,9 +29,9 @@ from schemas.conclusions import (
     Signature,
     StudyAssessed,
 )
+from schemas.note_layout import PARTS
 from schemas.own_objects import NOTE_SCHEME
 from schemas.teeth import Species
-from services.notes.layout import PARTS
 from services.notes.note_sr import note_sr
 from services.notes.note_sr_parts import ADDED, text_code
 from services.notes.note_versions import Version

@@ -18,7 +18,7 @@ from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.pixels.processing import apply_voi, apply_windowing
 from pydicom.uid import ExplicitVRLittleEndian, JPEG2000Lossless, RLELossless
 
-from services.notes.thumbnails import (
+from services.runtime.thumbnails import (
     NOT_HERE,
     NOT_SHOWN_HERE,
     grey_picture,

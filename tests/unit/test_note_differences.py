@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 
 from schemas.conclusions import WordsOp
 from schemas.facts.desk import NoteAmended
-from services.notes.differences import MOST_PAIRS, words_runs
 from services.notes.sections import written_sections
+from services.runtime.differences import MOST_PAIRS, words_runs
 from tests.assessed import GROUP, START, STUDY, assessed, image, message, view
 
 SITE = GROUP.site("north")

@@ -22,8 +22,8 @@ from schemas.conclusions import (
     TechniqueFinding,
     ViewStatus,
 )
+from schemas.note_layout import PARTS, region_of
 from services.notes.draft import draft
-from services.notes.layout import PARTS, region_of
 from services.notes.wording import MAX_SECTION_CHARACTERS, bounded
 from tests.assessed import DOSE, GROUP, assessed, exposure, image, view
 

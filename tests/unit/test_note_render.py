@@ -15,9 +15,9 @@ from schemas.conclusions import (
 )
 from schemas.facts.desk import NoteAddended, NoteAmended, NoteSigned
 from schemas.group import Site
+from schemas.note_layout import PARTS
 from services.notes.banner import DRAFT_BANNER
 from services.notes.content import SignedNote
-from services.notes.layout import PARTS
 from services.notes.lifecycle import take_assessment, take_fact
 from services.notes.note_file import NoteFile
 from services.notes.note_now import NoteNow, note_now

@@ -6,7 +6,7 @@ import pytest
 from pydicom.sr._cid_dict import cid_concepts
 from pydicom.sr._concepts_dict import concepts
 
-from services.notes.layout import PARTS
+from schemas.note_layout import PARTS
 from services.notes.note_sr_parts import ADDENDUM, SUMMARY, TITLE, heading_of, text_code
 from services.notes.note_versions import Version, version_at
 

@@ -1,4 +1,4 @@
-"""The sections of a note, in their order, and which of them a vet may write in."""
+"""The sections of a note, in their order, and which of them a person may write in."""
 
 from typing import NamedTuple
 
@@ -50,19 +50,6 @@ PARTS: tuple[Part, ...] = (
     CAUTIONS,
 )
 """Every section that a note may have. Whether a finding's region is shown depends on the study."""
-
-SHORT_LINES: dict[str, int | None] = {
-    PATIENT.name: 4,
-    INDICATION.name: None,
-    ANAESTHESIA.name: None,
-    VIEWS.name: None,
-    TECHNIQUE.name: 1,
-    REPEATS.name: None,
-    DOSE.name: 5,
-    LIMITATIONS.name: None,
-    CAUTIONS.name: None,
-}
-"""How many lines of a drafted section the short form keeps; None: all. The dose keeps its basis."""
 
 PART_BY_NAME: dict[str, Part] = {part.name: part for part in PARTS}
 

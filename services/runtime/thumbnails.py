@@ -1,4 +1,4 @@
-"""A small grey picture of a stored X-ray image, as PNG. For orientation in a note, not to read.
+"""A small grey picture of a stored X-ray image, as PNG. For orientation beside a note, not to read.
 
 Clauses are of DICOM PS3.3 (C.11.2.1.2 and .3 read; the rest from memory); the tests hold the
 windows against pydicom's own, and read the PNG by Pillow.
@@ -17,7 +17,7 @@ from pydicom.errors import InvalidDicomError
 from pydicom.pixels.processing import apply_modality_lut
 
 MAX_SIDE_PIXELS: Final = 360
-_MOST_PIXELS: Final = 100_000_000
+MOST_PIXELS: Final = 100_000_000
 """A larger image is not opened here: some ten times what an intraoral sensor has (invented)."""
 
 NOT_HERE: Final = "The image file is not on this machine."
@@ -31,15 +31,17 @@ class Thumbnail(NamedTuple):
     words: str = ""
 
 
-def thumbnail(path: Path, max_side_pixels: int = MAX_SIDE_PIXELS) -> Thumbnail:
-    """Read a DICOM file and give its first and only frame, small.
+def thumbnail(
+    path: Path, max_side_pixels: int = MAX_SIDE_PIXELS, most_pixels: int = MOST_PIXELS
+) -> Thumbnail:
+    """Read a DICOM file and give its first and only frame, small; none of more than so many pixels.
 
     The picture goes through the modality and VOI transformations of the file (PS3.3 C.11.1,
     C.11.2), else from its least to its greatest value; MONOCHROME1 is inverted (C.7.6.3.1.2).
     """
     try:
         dataset = dcmread(path)
-        grey = grey_picture(dataset, max_side_pixels)
+        grey = grey_picture(dataset, max_side_pixels, most_pixels)
     except FileNotFoundError:
         return Thumbnail(None, NOT_HERE)
     # What pydicom raises on pixels that no installed decoder takes, or that are not whole.
@@ -58,7 +60,9 @@ def thumbnail(path: Path, max_side_pixels: int = MAX_SIDE_PIXELS) -> Thumbnail:
     return Thumbnail(None, NOT_SHOWN_HERE) if grey is None else Thumbnail(grey_png(grey))
 
 
-def grey_picture(dataset: Dataset, max_side_pixels: int) -> NDArray[np.uint8] | None:
+def grey_picture(
+    dataset: Dataset, max_side_pixels: int, most_pixels: int = MOST_PIXELS
+) -> NDArray[np.uint8] | None:
     """Give the image as shown on a screen, 0 black to 255 white; None where it is not one grey one.
 
     Raises what pydicom raises where the pixels cannot be decoded.
@@ -69,7 +73,7 @@ def grey_picture(dataset: Dataset, max_side_pixels: int) -> NDArray[np.uint8] | 
         and int(dataset.get("NumberOfFrames") or 1) == 1
         and dataset.PhotometricInterpretation in {"MONOCHROME1", "MONOCHROME2"}
     )
-    if not one_grey or not 0 < rows * columns <= _MOST_PIXELS:
+    if not one_grey or not 0 < rows * columns <= most_pixels:
         return None
     stored = apply_modality_lut(dataset.pixel_array, dataset)
     grey = _shrunk(_voi(stored, dataset), max_side_pixels)
