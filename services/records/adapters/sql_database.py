@@ -11,11 +11,12 @@ from typing import Any, Final
 from urllib.parse import quote
 
 import psycopg
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import Connection, Dialect, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.pool import ConnectionPoolEntry, NullPool
 
+from services.records.adapters.sql_barred import barred
 from services.records.adapters.sql_options import SqlOptions
 from services.records.port import RecordRefused, RecordUnavailable
 
@@ -123,7 +124,9 @@ def _in_our_words(
         return StagingRefusal(f"the record's database refuses it: {words}")
     if not error.connection_invalidated and code.startswith(set_up):
         return RecordRefused(f"{where}: {words}; see 'gomphosis check'")
-    return RecordUnavailable(f"{where}: {words}")
+    # Only a connection that did not come about says nothing by code.
+    bar = barred(where, words) if isinstance(cause, psycopg.OperationalError) and not code else None
+    return bar or RecordUnavailable(f"{where}: {words}")
 
 
 def _postgresql(options: SqlOptions) -> Engine:
@@ -145,6 +148,14 @@ def _postgresql(options: SqlOptions) -> Engine:
             "prepare_threshold": None,
         },
     )
+
+    @event.listens_for(engine, "do_connect")
+    def _as_the_url_says_now(
+        _dialect: Dialect, _record: ConnectionPoolEntry, _given: Any, named: dict[str, Any]
+    ) -> None:
+        # A password that was changed is taken up without a restart.
+        url = options.url_now()
+        named.update({"user": url.username, "password": url.password})
 
     @event.listens_for(engine, "connect")
     def _configure(connection: Any, _record: ConnectionPoolEntry) -> None:

@@ -24,13 +24,15 @@ _SCHEMA: Final = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,62}", re.ASCII)
 class SqlOptions:
     """One database of the record's side.
 
-    ``url`` is read from a file or from an environment variable, since it holds a password.
+    ``url`` is read from a file or from an environment variable (``url_told``), since it holds a
+    password.
     ``schema``: where the tables stand (PostgreSQL). ``codes``: a YAML file (``PostedCodes``).
     ``pickup_hours``: how long the record's job may leave a row without an answer. ``timeout_s``:
     the longest wait for a connection, a lock and a statement.
     """
 
     url: URL
+    url_told: Mapping[str, str]
     schema: str | None
     codes_file: CodesFile
     pickup_hours: float
@@ -40,6 +42,13 @@ class SqlOptions:
     def codes(self) -> PostedCodes:
         """The record's codes as the file says now."""
         return self.codes_file.now()
+
+    def url_now(self) -> URL:
+        """Give the URL as its file says now; the one of the start while that cannot be read."""
+        try:
+            return _url(self.url_told)
+        except RecordOptionError:
+            return self.url
 
     @property
     def where(self) -> str:
@@ -59,6 +68,7 @@ def read_options(options: Mapping[str, str]) -> SqlOptions:
         raise RecordOptionError("schema", schema, "the plain name of a schema of PostgreSQL")
     return SqlOptions(
         url=url,
+        url_told={name: options.get(name, "") for name in ("url_file", "url_env")},
         schema=schema or None,
         codes_file=open_codes(options.get("codes", "")),
         pickup_hours=_number("pickup_hours", options.get("pickup_hours", "24"), 0.01, 10_000.0),

@@ -12,13 +12,13 @@ from sqlalchemy.pool import NullPool
 from services.records.adapters.choose import open_record
 from services.records.adapters.sql import SqlAdapter
 from services.records.adapters.sql_tables import STAGING
-from services.records.port import LateAnswer, RecordOptionError, RecordRefused
+from services.records.port import LateAnswer, RecordBarred, RecordOptionError, RecordRefused
 from services.records.record_tables_command import Database, record_tables
 from services.records.suite import accepted
 from services.records.suite.samples import charge_posting
 from services.runtime.settings import RecordsSettings, Settings
 from tests.command_line import gomphosis, own_environment
-from tests.record_stand_ins.sql_server import USER, SqlServer
+from tests.record_stand_ins.sql_server import PASSWORD, USER, SqlServer
 from tests.servers.postgresql import Database as Server
 
 SECRET = "invented-secret"
@@ -168,6 +168,36 @@ class TestCheck:
             adapter.settle(answer)
 
         assert list(adapter.read_answers()) == [answer], "it is told again"
+
+    def test_a_wrong_password_bars_all_until_the_file_is_mended_without_a_restart(
+        self, behind_proxy: SqlServer, tmp_path: Path
+    ) -> None:
+        file, right = tmp_path / "mended", behind_proxy.our_url()
+        file.write_text(right.replace(PASSWORD, "another"))
+        adapter = SqlAdapter({"url_file": str(file)})
+
+        with pytest.raises(RecordBarred) as caught:
+            adapter.post_charge(charge_posting())
+        assert caught.value.fault == "credentials"
+        assert "another" not in str(caught.value)
+        assert not adapter.check().ok
+
+        file.write_text(right)
+        accepted(adapter.post_charge(charge_posting()))
+        adapter.close()
+
+    def test_a_server_without_the_tls_that_we_ask_for_bars_all(
+        self, behind_proxy: SqlServer, tmp_path: Path
+    ) -> None:
+        file = tmp_path / "tls"
+        file.write_text(behind_proxy.our_url().replace("sslmode=disable", "sslmode=require"))
+        adapter = SqlAdapter({"url_file": str(file)})
+
+        with pytest.raises(RecordBarred) as caught:
+            adapter.post_charge(charge_posting())
+
+        adapter.close()
+        assert caught.value.fault == "tls"
 
     def test_the_tables_may_stand_in_a_schema_of_their_own(
         self, postgresql: Server, tmp_path: Path
