@@ -18,13 +18,13 @@ import httpx
 
 from schemas.errors import GomphosisError, InvalidInput
 from schemas.messages import load_json
-from services.runtime.tls_faults import TlsFault, look_for_fault, tls_fault, unreadable_files
+from services.runtime.tls_faults import PeerFault, look_for_fault, tls_fault, unreadable_files
 
 FHIR_JSON: Final = "application/fhir+json"
 AGAIN: Final = frozenset({408, 425, 429})
 """Statuses below 500 that are worth another try (RFC 9110, 8470 and 6585; from memory)."""
 
-NO_TOKEN: Final = TlsFault(
+NO_TOKEN: Final = PeerFault(
     "credentials",
     "the record does not let us in",
     "check the token, or the client's id, its secret and the scope",
@@ -48,7 +48,7 @@ class FhirTrouble(GomphosisError):  # noqa: N818 - a state, not a fault of the c
         retry_after_s: float | None = None,
         *,
         lasting: bool = False,
-        barred: TlsFault | None = None,
+        barred: PeerFault | None = None,
     ) -> None:
         super().__init__(reason)
         self.retry_after_s = retry_after_s
@@ -177,11 +177,12 @@ class FhirHttp:
                 response.close()
         except httpx.HTTPError as error:
             if (fault := self._fault(error, request.url)) is not None:
-                raise FhirTrouble(fault.words, barred=fault) from error
+                where = f"at {request.url.host}:{request.url.port or 443}"
+                raise FhirTrouble(f"{where}: {fault.words}", barred=fault) from error
             raise FhirTrouble(f"not reached ({type(error).__name__}: {error})") from error
         return FhirAnswer(response.status_code, response.headers, bytes(body))
 
-    def _fault(self, error: httpx.HTTPError, url: httpx.URL) -> TlsFault | None:
+    def _fault(self, error: httpx.HTTPError, url: httpx.URL) -> PeerFault | None:
         fault = tls_fault(error)
         if fault is None and url.scheme == "https" and isinstance(error, _BROKEN):
             fault = look_for_fault(url.host, url.port or 443, self._context, self._access.timeout_s)

@@ -78,15 +78,15 @@ _REASONS: Final[dict[str, tuple[str, str]]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class TlsFault:
-    """A fault for a person. ``name`` stays the same while the fault does."""
+class PeerFault:
+    """A fault for a person, of TLS or of credentials. ``name`` stays while the fault does."""
 
     name: str
     words: str
     next_action: str
 
 
-def tls_fault(error: BaseException | None) -> TlsFault | None:
+def tls_fault(error: BaseException | None) -> PeerFault | None:
     """Find the fault that an error rests on, if one is among its causes."""
     seen: set[int] = set()
     while error is not None and id(error) not in seen:
@@ -97,9 +97,9 @@ def tls_fault(error: BaseException | None) -> TlsFault | None:
     return None
 
 
-def unreadable_files(error: OSError) -> TlsFault:
+def unreadable_files(error: OSError) -> PeerFault:
     """Tell that our own PEM files cannot be used, as they are now."""
-    return TlsFault(
+    return PeerFault(
         "files",
         f"our own TLS files cannot be used: expected PEM files that can be read ({error})",
         "look at ca_file, certificate_file and key_file",
@@ -108,7 +108,7 @@ def unreadable_files(error: OSError) -> TlsFault:
 
 def look_for_fault(
     host: str, port: int, context: ssl.SSLContext, timeout_s: float
-) -> TlsFault | None:
+) -> PeerFault | None:
     """Connect once more and see why a connection broke: the alert may have been lost with it.
 
     A server of TLS 1.3 refuses a client's certificate after the handshake, and then hangs up;
@@ -126,16 +126,16 @@ def look_for_fault(
     return None
 
 
-def _fault_of(error: ssl.SSLError) -> TlsFault | None:
+def _fault_of(error: ssl.SSLError) -> PeerFault | None:
     if isinstance(error, ssl.SSLCertVerificationError):
         code = error.verify_code
         told = f"the record's certificate cannot be trusted ({error.verify_message})"
         words, next_action = _VERIFY.get(code, (told, _CA))
-        return TlsFault(f"certificate-{code}", words, next_action)
+        return PeerFault(f"certificate-{code}", words, next_action)
     reason = error.reason or ""
     if reason in _REASONS:
-        return TlsFault(reason.lower(), *_REASONS[reason])
+        return PeerFault(reason.lower(), *_REASONS[reason])
     _, is_alert, alert = reason.partition("ALERT_")
     if is_alert and alert in _ALERTS:
-        return TlsFault(f"alert-{alert.lower()}", *_ALERTS[alert])
+        return PeerFault(f"alert-{alert.lower()}", *_ALERTS[alert])
     return None

@@ -18,7 +18,7 @@ import structlog
 from services.records.adapters.hl7_answer import Acknowledgement, read_answer
 from services.records.adapters.hl7_options import Hl7Options, Mode
 from services.records.port import RecordBarred, RecordError, RecordUnavailable
-from services.runtime.tls_faults import TlsFault, look_for_fault, tls_fault, unreadable_files
+from services.runtime.tls_faults import PeerFault, look_for_fault, tls_fault, unreadable_files
 
 log = structlog.get_logger(__name__)
 
@@ -196,11 +196,11 @@ class MllpLink:
         words = error.strerror or error or type(error).__name__
         return RecordUnavailable(f"record at {self._where}: {words}")
 
-    def _lost_fault(self) -> TlsFault | None:
+    def _lost_fault(self) -> PeerFault | None:
         options = self._options
         return look_for_fault(options.host, options.port, self._context(), options.timeout_s)
 
-    def _barred(self, fault: TlsFault) -> RecordBarred:
+    def _barred(self, fault: PeerFault) -> RecordBarred:
         return RecordBarred(
             fault.name, f"record at {self._where}: {fault.words}", fault.next_action
         )

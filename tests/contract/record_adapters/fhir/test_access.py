@@ -10,6 +10,7 @@ from schemas.conclusions import NoteState
 from services.records.adapters.choose import open_record
 from services.records.adapters.fhir import FhirAdapter
 from services.records.port import (
+    RecordBarred,
     RecordOptionError,
     RecordRefused,
     RecordUnavailable,
@@ -66,7 +67,7 @@ def test_a_wrong_token_is_for_a_person_and_a_server_that_is_away_only_delays(
     fhir: FhirServer, adapter: FhirAdapter, tmp_path: Path
 ) -> None:
     fhir.behave(token="another")
-    with pytest.raises(RecordRefused):
+    with pytest.raises(RecordBarred, match="check the token"):
         adapter.post_charge(charge_posting())
     away = FhirServer(tmp_path).adapter()
 
