@@ -93,7 +93,7 @@ CONSOLE = Subscription(
 SUBSCRIPTIONS: tuple[Subscription, ...] = (INTAKE, ASSESSMENT, CHARGES, NOTES, RECORDS, CONSOLE)
 
 OPEN_KINDS: frozenset[str] = frozenset(
-    {"room_day_assessed", "note_unsigned", "codes_missing", "record_task"}
+    {"room_day_assessed", "note_unsigned", "codes_missing", "record_task", "day_reconciled"}
 )
 """Conclusions for whoever binds a queue to them, as the console does: nobody has to. Every other
 kind that no queue hears is a fault, and waits in its outbox."""

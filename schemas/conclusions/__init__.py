@@ -41,6 +41,14 @@ from schemas.conclusions.note import (
     WordsOp,
     WordsRun,
 )
+from schemas.conclusions.reconciled import (
+    BooksReconciled,
+    ControlSums,
+    DayReconciled,
+    DecisionTold,
+    DifferenceSum,
+    ExceptionFound,
+)
 from schemas.conclusions.record_task import RecordTask
 from schemas.conclusions.room_day import (
     ClockStand,
@@ -71,11 +79,13 @@ CONCLUSIONS: tuple[type[Payload], ...] = (
     RoomDayAssessed,
     CodesMissing,
     RecordTask,
+    DayReconciled,
 )
 
 __all__ = [
     "CONCLUSIONS",
     "Addendum",
+    "BooksReconciled",
     "CalibrationUsed",
     "ChargeLine",
     "ChargesAssessed",
@@ -83,13 +93,18 @@ __all__ = [
     "ClockStand",
     "CodesMissing",
     "Concern",
+    "ControlSums",
     "CorrectionEntry",
+    "DayReconciled",
+    "DecisionTold",
+    "DifferenceSum",
     "DoseBasis",
     "DoseComparison",
     "DoseDoubt",
     "DoseResult",
     "DoseVerdict",
     "EntryType",
+    "ExceptionFound",
     "ExposureResult",
     "ExposureUse",
     "ImageResult",

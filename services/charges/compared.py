@@ -7,6 +7,10 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import NamedTuple
 
+from schemas.conclusions.reconciled import Class
+
+__all__ = ["ZERO", "Class", "Expected", "Finding", "Held", "Leg", "Posted", "SiteBooks"]
+
 ZERO = Decimal("0.00")
 
 
@@ -54,20 +58,6 @@ class Held(NamedTuple):
     entered_by: str | None = None
     entered_on: date | None = None
     edited: bool = False
-
-
-class Class(StrEnum):
-    """What a comparison is. ``OPEN``: not in the record yet and not late: no exception."""
-
-    MATCHED = "matched"
-    OPEN = "open"
-    MISSING = "missing"
-    DOUBLED = "doubled"
-    UNSUPPORTED = "unsupported"
-    AMOUNT_CHANGED = "amount changed by hand"
-    CODE_CHANGED = "code changed by hand"
-    OTHER_PATIENT = "posted to another patient"
-    LATE = "late"
 
 
 class Leg(NamedTuple):

@@ -8,25 +8,32 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
-from enum import StrEnum
 from hashlib import sha256
 
+from schemas.conclusions.reconciled import Status
 from schemas.facts.record_lines import ExceptionAction
 from schemas.group import Role
 from schemas.reconciliation import ReconciliationRules
 from services.charges.compared import Class, Finding
 
+__all__ = [
+    "MAY_COUNTERSIGN",
+    "MAY_DECIDE",
+    "Agreement",
+    "ChargeException",
+    "Decision",
+    "InForce",
+    "Status",
+    "actions_of",
+    "aging",
+    "exception_id",
+    "in_force",
+    "is_exception",
+    "worklist",
+]
+
 MAY_DECIDE = frozenset({Role.BILLING, Role.LEAD})
 MAY_COUNTERSIGN = frozenset({Role.LEAD})
-
-
-class Status(StrEnum):
-    """``UNDER_WAY``: decided, and the record does not show it yet."""
-
-    OPEN = "open"
-    WAITS_FOR_SECOND = "waits for a second person"
-    UNDER_WAY = "under way"
-    ACCEPTED = "accepted"
 
 
 @dataclass(frozen=True, slots=True)

@@ -91,3 +91,23 @@ CORRECTION = Table(
     Index("ix_charges_correction_site_corrects", "site", "corrects"),
 )
 """The lines that decisions added to what the record should hold."""
+
+DAY_DUE = Table(
+    "charges_day_due",
+    METADATA,
+    Column("site", String(64), primary_key=True),
+    Column("day", Date, primary_key=True),
+    Column("due_at", UtcDateTime, nullable=False),
+    Index("ix_charges_day_due_due_at", "due_at"),
+)
+"""Days of which something changed, or will by the passing of time: told anew from ``due_at`` on."""
+
+DAY_TOLD = Table(
+    "charges_day_told",
+    METADATA,
+    Column("site", String(64), primary_key=True),
+    Column("day", Date, primary_key=True),
+    Column("revision", Integer, nullable=False),
+    Column("content_sha256", String(64), nullable=False),
+)
+"""The newest ``DayReconciled`` of each day, so that the same is never told twice in a row."""

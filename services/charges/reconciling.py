@@ -1,7 +1,7 @@
 """Facts about the record's lines and people's decisions: kept, and followed where they bind."""
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from uuid import NAMESPACE_OID, uuid5
 
@@ -46,10 +46,14 @@ _MOST_ROUNDS = 5
 
 @dataclass(frozen=True, slots=True)
 class Reconciler:
-    """Keeps what reconciliation rests on and does what decisions in force ask for."""
+    """Keeps what reconciliation rests on and does what decisions in force ask for.
+
+    ``touched``: the days of which ``take`` changed something, each with its site.
+    """
 
     group: Group
     rules: ReconciliationRules
+    touched: set[tuple[str, date]] = field(default_factory=set)
 
     def take(self, work: Work, messages: Sequence[Message[Payload]]) -> list[Audited]:
         """Keep facts and follow what they make binding; gives what has to be audited."""
@@ -64,6 +68,7 @@ class Reconciler:
                 day = self._keep(work, message, acts)
                 if day is not None:
                     touched[day] = message
+            self.touched.update((site, day) for near in touched for day in self._near(near))
             for day in _days_with_decisions(work.connection, site, touched):
                 nearest = min(touched, key=lambda one: abs((one - day).days))
                 acts += self._follow(work, site, day, touched[nearest])
@@ -102,6 +107,8 @@ class Reconciler:
             ]
             if not new:
                 break
+            self.touched.update((site, one.day) for told, _ in new for one in told.corrections)
+            self.touched.add((site, day))
             for effect, currency in new:
                 acts.append(_effect_act(site, effect, currency))
                 told = corrected(effect, currency)
@@ -144,9 +151,20 @@ class Reconciler:
                 agreements.append(Agreement(agreed.exception_id, agreed.action, *who))
         return decisions, agreements
 
+    def _near(self, day: date) -> list[date]:
+        """Give the days whose lines by hand may be explained by what a day holds."""
+        reach = self.rules.match_window_days
+        return [day + timedelta(days=number) for number in range(-reach, reach + 1)]
+
     def _roles(self, site: str, person: str) -> frozenset[Role]:
-        people = self.group.site(site).people
-        return frozenset(role for one in people if one.name == person for role in one.roles)
+        """Give the roles of one of the site's own people, or of one who works for every site."""
+        return frozenset(
+            role
+            for one in self.group.sites
+            for member in one.people
+            if member.name == person and (one.name == site or member.reach == "group")
+            for role in member.roles
+        )
 
 
 def study_acts(
@@ -183,11 +201,15 @@ def study_acts(
     return acts
 
 
-def note_study_days(connection: Connection, site: str, study: str, state: ChargedStudy) -> None:
-    """Note the days on which a study is to be found."""
-    if state.assessment is not None and state.snapshot is not None:
-        days = {state.assessment.day} | {one.service_day for one in state.snapshot.ledger}
-        reconcile_store.note_days(connection, site, study, days)
+def note_study_days(
+    connection: Connection, site: str, study: str, state: ChargedStudy
+) -> set[date]:
+    """Note the days on which a study is to be found, and give them."""
+    if state.assessment is None or state.snapshot is None:
+        return set()
+    days = {state.assessment.day} | {one.service_day for one in state.snapshot.ledger}
+    reconcile_store.note_days(connection, site, study, days)
+    return days
 
 
 _ENTRY_FIELDS = {"code", "quantity", "amount", "patient_id", "service_day", "reverses", "reason"}

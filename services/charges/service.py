@@ -3,8 +3,9 @@
 from schemas.channels import CHARGES
 from schemas.reconciliation import load_reconciliation_rules
 from schemas.tariffs import load_tariffs
+from services.charges.day_teller import DayTeller
 from services.charges.worker import ChargesHandler, tariff_code
-from services.runtime.service import Runtime, Service
+from services.runtime.service import Loop, Runtime, Service
 
 
 def build(runtime: Runtime) -> Service:
@@ -19,4 +20,10 @@ def build(runtime: Runtime) -> Service:
         tariff_code(runtime.group, site.name, tariffs)
     rules = load_reconciliation_rules(runtime.settings.group_dir)
     handler = ChargesHandler(runtime.group, tariffs, rules)
-    return Service("charges", [runtime.worker(CHARGES, handler)])
+    teller = DayTeller(
+        runtime.store, runtime.group, rules, runtime.settings.records.read_back_s,
+        runtime.relay.wake,
+    )  # fmt: skip
+    return Service(
+        "charges", [runtime.worker(CHARGES, handler), Loop("reconciled-days", teller.run)]
+    )

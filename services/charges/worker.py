@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import UTC, date, datetime
 
 from schemas.conclusions import ChargesAssessed, LedgerEntry, StudyAssessed
 from schemas.envelope import Message, Payload, Source
@@ -11,7 +11,7 @@ from schemas.facts import ChargesReleased, PostingAnswered
 from schemas.group import Group
 from schemas.reconciliation import ReconciliationRules, load_reconciliation_rules
 from schemas.tariffs import Tariff, TariffBook
-from services.charges import store
+from services.charges import day_store, store
 from services.charges.assess import ChargedStudy, assess_charges
 from services.charges.audit_chain import Audited, record
 from services.charges.reconciling import TAKEN, Reconciler, note_study_days, study_acts
@@ -33,18 +33,45 @@ class ChargesHandler:
         by_study: dict[tuple[str, str], list[Message[Payload]]] = {}
         of_record = [message for message in messages if isinstance(message.payload, TAKEN)]
         acts: list[Audited] = []
+        soon: set[tuple[str, date]] = set()
         for message in messages:
             if _is_about_a_study(message.payload):
                 by_study.setdefault((message.site, _study_of(message)), []).append(message)
         # Always in the same order, so that two workers never wait for each other.
         for (site, study), told in sorted(by_study.items(), key=lambda item: item[0]):
             work.lock(f"charges:{study}")
-            acts += self._bring_up_to_date(work, site, study, told)
-        acts += Reconciler(self.group, self.rules).take(work, of_record)
+            acts += self._bring_up_to_date(work, site, study, told, soon)
+        reconciler = Reconciler(self.group, self.rules)
+        acts += reconciler.take(work, of_record)
         record(work, acts)
+        self._mark_days(work, messages, soon, reconciler.touched)
+
+    @staticmethod
+    def _mark_days(
+        work: Work,
+        messages: Sequence[Message[Payload]],
+        soon: set[tuple[str, date]],
+        at_once: set[tuple[str, date]],
+    ) -> None:
+        """Have the days that the batch is about told anew, last, for their rows are shared."""
+        now = datetime.now(UTC)
+        keys: dict[str, set[str]] = {}
+        for message in messages:
+            told = message.payload
+            if isinstance(told, PostingAnswered) and not _is_about_a_study(told):
+                keys.setdefault(message.site, set()).add(told.posting_key)
+        for site, own in keys.items():
+            soon |= {(site, day) for day in day_store.correction_days(work.connection, site, own)}
+        due = dict.fromkeys(soon, now + day_store.SETTLE) | dict.fromkeys(at_once, now)
+        day_store.mark_days(work.connection, due)
 
     def _bring_up_to_date(
-        self, work: Work, site: str, study: str, told: Sequence[Message[Payload]]
+        self,
+        work: Work,
+        site: str,
+        study: str,
+        told: Sequence[Message[Payload]],
+        soon: set[tuple[str, date]],
     ) -> list[Audited]:
         before = store.read_study(work.connection, site, study)
         now = before
@@ -65,7 +92,8 @@ class ChargesHandler:
             store.write_study(work.connection, site, study, after)
         if after.snapshot is not None and after.revision != before.revision:
             work.emit(told[-1].caused(after.snapshot, SOURCE))
-        note_study_days(work.connection, site, study, after)
+        days = note_study_days(work.connection, site, study, after)
+        soon |= {(site, day) for day in days}
         return study_acts(site, study, before, after, added, told)
 
     def _tariff(self, site: str, posted: ChargesAssessed | None, day: date) -> Tariff:
