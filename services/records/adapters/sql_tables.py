@@ -2,8 +2,6 @@
 
 They stand in a database of the record's side. ``gomphosis record-tables`` prints them as SQL, with
 ``RULES`` before them.
-
-A NUL character, which no text of PostgreSQL holds, is written ``␀0``, and ``␀`` itself ``␀1``.
 """
 
 from dataclasses import dataclass
@@ -48,15 +46,17 @@ posting_key and turn. A posting_key that it has booked already it only answers: 
 offered again. A later row of a patient must not be booked before an earlier one is answered. Do
 not go by the highest sequence seen: rows may be committed in another order.
 
-An answer is whole with outcome 'accepted' and a reference, or 'rejected' and words. A later answer
-outdoes an earlier one. When a person sends a rejected row out again its turn rises.
+An answer is whole with outcome 'accepted' and a reference, or 'rejected' and words; one that is not
+whole after a minute goes to a person. A later answer outdoes an earlier one. When a person sends a
+rejected row out again its turn rises.
 
 The record adds rows to gomphosis_order and gomphosis_patient; a change is a new row. gomphosis
 sets taken_at once it has a row, and fault to say why one could not be used: add it anew, mended.
 
 gomphosis_line holds the invoices as they stand now, gomphosis_closed_period the closed books; both
 are only read. Amounts are decimal numbers. Moments have their zone; in SQLite they are ISO 8601
-text with an offset, such as 2026-03-02T08:00:00+01:00, and amounts are text, such as 38.00.
+text with an offset, such as 2026-03-02T08:00:00+01:00, and amounts are text, such as 38.00. A NUL
+character in a text is written ␀0, and ␀ itself ␀1.
 """
 """What the record's side has to know and to do."""
 
