@@ -15,7 +15,7 @@ from schemas.limits import Levels, ReferenceLevel
 from services.assessment.control_limits import LEAST_VALUES, ControlLimits, individuals_limits
 from services.assessment.dose_columns import Figures
 from services.assessment.dose_periods import Spread
-from services.assessment.svg import (
+from services.runtime.svg import (
     BLACK,
     BLUE,
     DASHED,

@@ -8,7 +8,7 @@ import pytest
 from schemas.limits import Levels, load_published_reference_levels
 from services.assessment.dose_periods import Spread
 from services.assessment.dose_plots import Point, ViewSpread, by_view, distribution, trend
-from services.assessment.svg import Scale
+from services.runtime.svg import Scale
 
 SVG = "{http://www.w3.org/2000/svg}"
 LEVELS = Levels(notify=3.0, alert=6.0)
