@@ -120,7 +120,7 @@ def _rates(group: str, images: Sequence[RatedImage], targets: RejectTargets) -> 
         repeats=rate(sum(image.repeat for image in images), len(images)),
         reasons=dict(sorted(reasons.items(), key=lambda item: (-item[1], item[0]))),
         verdicts={
-            target.name: _verdict(rejects, target.rate, targets.least_images)
+            target.name: verdict_of(rejects, target.rate, targets.least_images)
             for target in targets.targets
         },
         trend=trend_of(_by_month(images)),
@@ -148,7 +148,8 @@ def wilson(count: int, of: int, confidence: float = CONFIDENCE) -> tuple[float, 
     return low, 1.0 if count == of else min(1.0, middle + half)
 
 
-def _verdict(rejects: Rate, target: float, least: int) -> Verdict:
+def verdict_of(rejects: Rate, target: float, least: int) -> Verdict:
+    """Hold a rate against a target; of fewer than ``least`` images nothing is said."""
     if rejects.images < least:
         return Verdict.TOO_FEW
     if rejects.low > target:

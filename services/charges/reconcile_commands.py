@@ -19,10 +19,10 @@ from services.charges.compared import Class
 from services.charges.exceptions import aging
 from services.charges.reconciling import Reconciler
 from services.charges.report_rows import LINE_HEADS, TOTAL_HEADS
-from services.charges.sheets import SheetError, write_csv, write_workbook
 from services.charges.site_report import SiteReport, site_reports
 from services.runtime.cli.exits import Exit, plain_errors, stderr, stdout
 from services.runtime.settings import load_settings
+from services.runtime.sheets import SheetError, write_csv, write_workbook
 from services.runtime.store import Store
 
 

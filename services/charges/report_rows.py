@@ -10,8 +10,7 @@ from services.charges.compared import Class, Finding
 from services.charges.control_totals import ControlTotals
 from services.charges.exceptions import ChargeException
 from services.charges.month_summary import Summary
-
-Cell = str | int | float | Decimal | date | None
+from services.runtime.sheets import Cell
 
 LINE_HEADS = (
     "site", "day", "patient", "class", "reason", "currency", "amount due", "amount held",

@@ -14,7 +14,8 @@ from services.charges.exceptions import ChargeException, aging, worklist
 from services.charges.month_summary import Summary, summarize
 from services.charges.reconcile import reconcile
 from services.charges.reconciling import Reconciler
-from services.charges.report_rows import Cell, line_row, summary_rows, total_row
+from services.charges.report_rows import line_row, summary_rows, total_row
+from services.runtime.sheets import Cell
 
 
 @dataclass(frozen=True, slots=True)

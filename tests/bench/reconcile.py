@@ -20,7 +20,7 @@ from services.charges.control_totals import control_totals, sum_totals
 from services.charges.exceptions import worklist
 from services.charges.reconcile import reconcile
 from services.charges.report_rows import LINE_HEADS, line_row
-from services.charges.sheets import write_csv
+from services.runtime.sheets import write_csv
 from tests.bench.figures import BenchError, Figure, Options
 from tests.bench.workplace import Workplace
 from tests.simulated_records.conditions import Conditions

@@ -19,7 +19,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from services.charges.sheets import SheetError, write_csv, write_workbook
+from services.runtime.sheets import SheetError, write_csv, write_workbook
 
 RISKY = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", '=HYPERLINK("http://x","y")', "{=1}"]
 HEADS = ("text", "day", "amount", "count")

@@ -16,13 +16,14 @@ from typing import IO, Any
 import xlsxwriter
 
 from schemas.errors import GomphosisError
-from services.charges.report_rows import Cell
+
+Cell = str | int | float | Decimal | date | None
+Sheet = tuple[str, Sequence[str], Iterable[Sequence[Cell]]]
+"""A name, the heads of the columns, and the rows."""
 
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "\0")
 _MOST_ROWS = 1_048_575
 """A worksheet has 1,048,576 rows (the limit that readers of ECMA-376 keep to; from memory)."""
-
-Sheet = tuple[str, Sequence[str], Iterable[Sequence[Cell]]]
 
 
 class SheetError(GomphosisError):
@@ -40,8 +41,12 @@ def write_csv(file: IO[str], heads: Sequence[str], rows: Iterable[Sequence[Cell]
     return count
 
 
-def write_workbook(path: Path, sheets: Iterable[Sheet]) -> None:
-    """Write a workbook row by row, with little memory. Raises SheetError."""
+def write_workbook(path: Path | IO[bytes], sheets: Iterable[Sheet]) -> None:
+    """Write a workbook row by row, with little memory, to a file or into memory.
+
+    Raises SheetError.
+    """
+    name = str(path) if isinstance(path, Path) else "the workbook"
     options = {
         "constant_memory": True,
         "strings_to_formulas": False,
@@ -50,28 +55,28 @@ def write_workbook(path: Path, sheets: Iterable[Sheet]) -> None:
         "default_date_format": "yyyy-mm-dd",
     }
     try:
-        with xlsxwriter.Workbook(str(path), options) as book:
+        with xlsxwriter.Workbook(name if isinstance(path, Path) else path, options) as book:
             bold = book.add_format({"bold": True})
             money = book.add_format({"num_format": "0.00"})
-            for name, heads, rows in sheets:
-                sheet = book.add_worksheet(name)
+            for title, heads, rows in sheets:
+                sheet = book.add_worksheet(title)
                 sheet.freeze_panes(1, 0)
                 for place, head in enumerate(heads):
                     sheet.write_string(0, place, head, bold)
                 for number, row in enumerate(rows, start=1):
                     if number > _MOST_ROWS:
                         raise SheetError(
-                            f"{path}: expected at most {_MOST_ROWS} rows in a sheet; "
+                            f"{name}: expected at most {_MOST_ROWS} rows in a sheet; "
                             "write CSV, or fewer days"
                         )
                     for place, cell in enumerate(row):
                         if _write(sheet, number, place, cell, money) != 0:
                             raise SheetError(
-                                f"{path}, row {number}: expected a {heads[place]} that fits a "
+                                f"{name}, row {number}: expected a {heads[place]} that fits a "
                                 "cell; write CSV"
                             )
     except (OSError, xlsxwriter.exceptions.XlsxWriterException) as error:
-        raise SheetError(f"{path}: expected to write a workbook there ({error})") from error
+        raise SheetError(f"{name}: expected to write a workbook there ({error})") from error
 
 
 def _write(sheet: Any, row: int, place: int, cell: Cell, money: object) -> int:
