@@ -183,9 +183,12 @@ def _serve(
     node = make_node(runtime, listeners, places)
     stop = Event()
     thread = Thread(target=node.run, args=(stop,), name="dicom")
-    audit = Thread(target=runtime.audit.run, args=(stop,), name="audit")
-    thread.start()
-    audit.start()
+    others = [
+        Thread(target=runtime.audit.run, args=(stop,), name="audit"),
+        Thread(target=runtime.group_watch.run, args=(stop,), name="group"),
+    ]
+    for one in (thread, *others):
+        one.start()
     told: Counts = {}
     with suppress(EOFError, OSError):  # either says that the parent has closed its end
         while thread.is_alive():
@@ -195,8 +198,8 @@ def _serve(
             if pipe.poll(_REPORT_S):
                 pipe.recv()
     stop.set()
-    thread.join()
-    audit.join()
+    for one in (thread, *others):
+        one.join()
     node.close()
     runtime.audit.finish()
     runtime.bus.close()

@@ -1,6 +1,10 @@
 """Intake put together: the bus, the DICOM node and the HTTP door, and one way in behind them."""
 
+from collections.abc import Callable
+from functools import partial
+
 from schemas.channels import INTAKE
+from schemas.group import Group
 from schemas.plans import load_plans
 from services.intake.availability import Availability
 from services.intake.commitments import Commitments
@@ -42,6 +46,7 @@ def build(runtime: Runtime) -> Service:
     app = build_app(runtime.group, desk, settings.intake.max_body_bytes, runtime.audit)
     watched = watch_loop(runtime)
     tls = peer_tls(settings.intake, runtime.group)
+    runtime.group_watch.when_changed(partial(_take_up, settings))
     commitments = Commitments(runtime.store, runtime.group, folder.root, tls)
     availability = Availability(
         runtime.store, runtime.group, folder.root, settings.intake.retrieve_ae_title, tls
@@ -93,6 +98,12 @@ def build(runtime: Runtime) -> Service:
         ],
         close,
     )
+
+
+def _take_up(settings: Settings, new: Group) -> Callable[[], None]:
+    """Refuse a new group with a device that could not be called by TLS."""
+    peer_tls(settings.intake, new)
+    return lambda: None
 
 
 def make_node(runtime: Runtime, listeners: Listeners, places: Places) -> DicomNode:

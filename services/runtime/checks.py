@@ -3,19 +3,25 @@
 import shutil
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
+from datetime import UTC, datetime, timedelta
 from importlib.metadata import entry_points
-from typing import Any
+from typing import Any, Final
+
+from sqlalchemy import text
 
 from schemas.channels import SUBSCRIPTIONS
 from schemas.errors import GomphosisError
 from schemas.group import Group, load_group
 from services.runtime.bus import BusLimits
 from services.runtime.bus_choice import open_bus
+from services.runtime.certificates import own_certificates
 from services.runtime.migrate import current_revision, wanted_revision
 from services.runtime.settings import Settings, load_settings
 from services.runtime.store import Store
 
 CHECKS = "gomphosis.checks"
+_CLOCKS_APART: Final = timedelta(seconds=2)
+"""More than this between this machine's clock and the database's is told. Invented."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +45,7 @@ def run_checks() -> list[Verdict]:
         settings = load_settings()
     except GomphosisError as error:
         return [Verdict("settings", False, str(error))]
-    verdicts = [Verdict("settings", True, "all known and valid")]
-    verdicts.append(_check_data_folder(settings))
-    verdicts.append(_verdict("store", lambda: _check_store(settings)))
-    verdicts.append(_verdict("bus", lambda: _check_bus(settings)))
+    verdicts = [Verdict("settings", True, "all known and valid"), *common_checks(settings)]
     try:
         group = load_group(settings.group_dir)
     except GomphosisError as error:
@@ -50,6 +53,29 @@ def run_checks() -> list[Verdict]:
     sites = ", ".join(site.name for site in group.sites)
     verdicts.append(Verdict("group", True, f"{group.name}: {sites}"))
     for point in entry_points(group=CHECKS):
+        verdicts += checks_of(point.name, settings, group)
+    return verdicts
+
+
+def common_checks(settings: Settings) -> list[Verdict]:
+    """Check what every service needs: folder, store, its clock, bus, certificates."""
+    now = datetime.now(UTC)
+    return [
+        _check_data_folder(settings),
+        _verdict("store", lambda: _check_store(settings)),
+        _verdict("clock", lambda: _check_clock(settings)),
+        _verdict("bus", lambda: _check_bus(settings)),
+        *(
+            Verdict(f"certificate {one.setting}", one.is_good(now), one.words(now))
+            for one in own_certificates(settings)
+        ),
+    ]
+
+
+def checks_of(service: str, settings: Settings, group: Group) -> list[Verdict]:
+    """Run what one service adds; a check that fails is a verdict too."""
+    verdicts: list[Verdict] = []
+    for point in entry_points(group=CHECKS, name=service):
         check: ServiceCheck = point.load()
         try:
             verdicts.extend(check(settings, group))
@@ -95,6 +121,24 @@ def _check_store(settings: Settings) -> str:
             f"schema {found or 'none'}: expected {wanted}; run 'gomphosis migrate'"
         )
     return f"reached, schema {found}"
+
+
+def _check_clock(settings: Settings) -> str:
+    store = Store(settings.store_url)
+    try:
+        if store.is_sqlite:
+            return "the store lies on this machine and has its clock"
+        with store.read() as connection:
+            before = datetime.now(UTC)
+            told: datetime = connection.execute(text("SELECT clock_timestamp()")).scalar_one()
+            after = datetime.now(UTC)
+    finally:
+        store.close()
+    ahead = told.astimezone(UTC) - (before + (after - before) / 2)
+    words = f"{abs(ahead.total_seconds()):.1f} s apart from the database's"
+    if abs(ahead) > _CLOCKS_APART:
+        raise GomphosisError(f"{words}: set both machines by the same time server")
+    return words
 
 
 def _check_bus(settings: Settings) -> str:

@@ -1,9 +1,11 @@
-"""Each service's small HTTP server: is it alive, is it ready, what has it counted."""
+"""Each service's small HTTP server: is it alive, is it ready, what is it, what has it counted."""
 
 import json
 from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from threading import Thread
+from threading import Lock, Thread
+from time import monotonic
+from typing import Any
 
 from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 
@@ -11,11 +13,24 @@ from services.runtime.settings import HealthSettings
 
 Check = Callable[[], dict[str, bool]]
 
+_KEEP_CHECKS_S = 10.0
+
 
 class HealthServer:
-    """Answers ``/healthz`` (200 while every part runs), ``/readyz`` and ``/metrics``."""
+    """Answers ``/healthz`` (200 while every part runs), ``/readyz``, ``/metrics``, ``/about`` and
+    ``/checks``. The last asks peers, so its answer is kept for some seconds."""
 
-    def __init__(self, settings: HealthSettings, port: int, healthy: Check, ready: Check) -> None:
+    def __init__(
+        self,
+        settings: HealthSettings,
+        port: int,
+        healthy: Check,
+        ready: Check,
+        about: Callable[[], dict[str, Any]] = dict,
+        checks: Callable[[], list[dict[str, Any]]] = list,
+    ) -> None:
+        asked = _Kept(checks)
+
         class Handler(BaseHTTPRequestHandler):
             timeout = 10
 
@@ -26,8 +41,13 @@ class HealthServer:
                     self._verdict(ready())
                 elif self.path == "/metrics":
                     self._answer(200, CONTENT_TYPE_LATEST, generate_latest())
+                elif self.path == "/about":
+                    self._answer(200, "application/json", json.dumps(about()).encode())
+                elif self.path == "/checks":
+                    self._answer(200, "application/json", json.dumps(asked.now()).encode())
                 else:
-                    self._answer(404, "text/plain", b"expected /healthz, /readyz or /metrics\n")
+                    known = b"expected /healthz, /readyz, /metrics, /about or /checks\n"
+                    self._answer(404, "text/plain", known)
 
             def _verdict(self, parts: dict[str, bool]) -> None:
                 status = 200 if all(parts.values()) else 503
@@ -57,3 +77,19 @@ class HealthServer:
     def stop(self) -> None:
         self._server.shutdown()
         self._server.server_close()
+
+
+class _Kept:
+    """Asks once at a time, and not again at once."""
+
+    def __init__(self, ask: Callable[[], list[dict[str, Any]]]) -> None:
+        self._ask = ask
+        self._lock = Lock()
+        self._asked_at: float | None = None
+        self._answer: list[dict[str, Any]] = []
+
+    def now(self) -> list[dict[str, Any]]:
+        with self._lock:
+            if self._asked_at is None or monotonic() - self._asked_at > _KEEP_CHECKS_S:
+                self._answer, self._asked_at = self._ask(), monotonic()
+            return self._answer

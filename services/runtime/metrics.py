@@ -12,6 +12,9 @@ BATCH_SECONDS = Histogram(
     buckets=(0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0),
 )
 OUTBOX_WAITING = Gauge("gomphosis_outbox_waiting", "Messages not confirmed yet", ["service"])
+GROUP_REFUSED = Gauge(
+    "gomphosis_group_refused", "1 while group.yaml holds a content that was not taken up"
+)
 TRIAGE_OPEN = Gauge("gomphosis_triage_open", "Entries that wait for a person")
 QUEUE_DEPTH = Gauge("gomphosis_queue_depth", "Messages that wait in a worker's queue", ["queue"])
 DICOM_REQUESTS = Counter(

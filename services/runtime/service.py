@@ -4,21 +4,25 @@ import signal
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import timedelta
-from importlib.metadata import entry_points
+from datetime import UTC, datetime, timedelta
+from importlib.metadata import entry_points, version
 from threading import Event, Thread
 from types import FrameType
+from typing import Any
 
 import structlog
 
 from schemas.channels import SUBSCRIPTIONS, Subscription
 from schemas.errors import GomphosisError
-from schemas.group import Group, load_group
+from schemas.group import Group
 from services.runtime import inbox, triage
 from services.runtime.audit_writer import AuditWriter
 from services.runtime.bus import Bus, BusLimits, BusUnavailable
 from services.runtime.bus_choice import open_bus
+from services.runtime.certificates import own_certificates
+from services.runtime.checks import checks_of
 from services.runtime.health import HealthServer
+from services.runtime.live_group import GroupWatch
 from services.runtime.metrics import QUEUE_DEPTH, TRIAGE_OPEN
 from services.runtime.outbox import Relay
 from services.runtime.settings import Settings
@@ -56,11 +60,29 @@ class Runtime:
     bus: Bus
     relay: Relay
     audit: AuditWriter
+    group_watch: GroupWatch
 
     def worker(self, subscription: Subscription, handler: Handler) -> Loop:
         """Make the loop that runs a handler on a subscription."""
         worker = Worker(self.service, subscription, self.store, self.bus, self.relay, handler)
         return Loop("worker", worker.run, worker.ready)
+
+    def about(self) -> dict[str, Any]:
+        """Say what this process is and how it stands, by what is at hand without asking anybody."""
+        group, records = self.group_watch.now, self.settings.records
+        return {
+            "service": self.service,
+            "version": version("gomphosis"),
+            "now": datetime.now(UTC).isoformat(),
+            "group": {
+                "sha256": group.sha256,
+                "taken_up_at": group.taken_up_at.isoformat(),
+                "refused": group.refused,
+            },
+            "record_adapter": records.adapter,
+            "postings_per_minute": records.postings_per_minute,
+            "certificates": [one.as_dict() for one in own_certificates(self.settings)],
+        }
 
 
 @dataclass(slots=True)
@@ -88,9 +110,9 @@ def open_runtime(service: str, settings: Settings) -> Runtime:
     )
     store = Store(settings.store_url, settings.store.pool_size)
     bus = open_bus(settings.bus_url, limits, f"gomphosis-{service}")
-    group = load_group(settings.group_dir)
+    watch = GroupWatch(settings.group_dir)
     relay, audit = Relay(service, store, bus), AuditWriter(service, store)
-    return Runtime(service, settings, group, store, bus, relay, audit)
+    return Runtime(service, settings, watch.group, store, bus, relay, audit, watch)
 
 
 def build(runtime: Runtime) -> Service:
@@ -122,6 +144,7 @@ class Runner:
             *service.loops,
             Loop("relay", self.runtime.relay.run),
             Loop("housekeeping", self._keep_house),
+            Loop("group", self.runtime.group_watch.run),
         ]
         threads = {
             loop.name: Thread(target=self._guard, args=(loop,), name=loop.name) for loop in loops
@@ -131,6 +154,8 @@ class Runner:
             self.health_port,
             healthy=lambda: {name: thread.is_alive() for name, thread in threads.items()},
             ready=lambda: {loop.name: loop.ready() for loop in loops},
+            about=self.runtime.about,
+            checks=self._checks,
         )
         for thread in threads.values():
             thread.start()
@@ -195,6 +220,11 @@ class Runner:
             except (StoreUnavailable, BusUnavailable) as error:
                 log.warning("housekeeping_waits", reason=str(error))
             stop.wait(_HOUSEKEEPING_S)
+
+    def _checks(self) -> list[dict[str, Any]]:
+        runtime = self.runtime
+        found = checks_of(runtime.service, runtime.settings, runtime.group)
+        return [verdict.as_dict() for verdict in found]
 
     def _handle_signals(self) -> None:
         def _stop(number: int, _frame: FrameType | None) -> None:

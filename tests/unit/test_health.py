@@ -54,3 +54,26 @@ def test_metrics_are_those_of_the_service(parts: tuple[dict[str, bool], str]) ->
 
 def test_another_path_is_not_found(parts: tuple[dict[str, bool], str]) -> None:
     assert _get(parts[1] + "/etc/passwd")[0] == 404
+
+
+def test_it_tells_what_it_is_and_asks_its_peers_once_for_a_while() -> None:
+    asked: list[int] = []
+
+    def checks() -> list[dict[str, object]]:
+        asked.append(1)
+        return [{"name": "record", "good": True, "words": "reached"}]
+
+    nothing: dict[str, bool] = {}
+    server = HealthServer(
+        HealthSettings(), 0, lambda: nothing, lambda: nothing, lambda: {"version": "1"}, checks
+    )
+    server.start()
+    url = f"http://127.0.0.1:{server.port}"
+    about = _get(f"{url}/about")
+    first, second = _get(f"{url}/checks"), _get(f"{url}/checks")
+    server.stop()
+
+    assert json.loads(about[1]) == {"version": "1"}
+    assert json.loads(first[1])[0]["name"] == "record"
+    assert second == first
+    assert asked == [1]
