@@ -45,6 +45,9 @@ _OPEN: Final = Rule(Scope.OPEN, tap=False)
 _PERSON: Final = Rule(Scope.PERSON)
 _BY_ITSELF: Final = Rule(Scope.PERSON, tap=False)
 _SITE: Final = Rule(Scope.SITE)
+_AT_PATIENT: Final = frozenset({Role.TECHNICIAN, Role.TRAINEE, Role.VET, Role.LEAD})
+_CHAIRSIDE: Final = Rule(Scope.SITE, _AT_PATIENT)
+_CHAIRSIDE_BY_ITSELF: Final = Rule(Scope.SITE, _AT_PATIENT, tap=False)
 
 RULES: Final[dict[Route, Rule]] = {
     ("GET", "/static/{name}"): _OPEN,
@@ -59,6 +62,12 @@ RULES: Final[dict[Route, Rule]] = {
     ("GET", "/live"): _BY_ITSELF,
     ("GET", "/"): _PERSON,
     ("GET", "/sites/{site}"): _SITE,
+    ("GET", "/sites/{site}/rooms"): _CHAIRSIDE,
+    ("GET", "/sites/{site}/rooms/{room}"): _CHAIRSIDE,
+    ("GET", "/sites/{site}/rooms/{room}/now"): _CHAIRSIDE_BY_ITSELF,
+    ("GET", "/sites/{site}/rooms/{room}/studies/{study}"): _CHAIRSIDE,
+    ("GET", "/sites/{site}/rooms/{room}/studies/{study}/now"): _CHAIRSIDE_BY_ITSELF,
+    ("POST", "/sites/{site}/rooms/{room}/studies/{study}/taps"): _CHAIRSIDE,
 }
 
 

@@ -18,6 +18,7 @@ from services.console.oidc import Provider
 from services.console.pages.listed import PAGES
 from services.console.security import SecurityHeaders
 from services.console.sessions import Sessions
+from services.console.site_rules import load_site_rules
 from services.console.static_files import StaticFiles
 from services.console.troubles import Trouble
 from services.console.visit import Visit
@@ -42,6 +43,7 @@ def build_console(runtime: Runtime) -> Console:
         runtime.audit,
         _templates(),
         StaticFiles(),
+        load_site_rules(runtime.group, runtime.settings.group_dir),
         tuple(entry for page in PAGES for entry in getattr(page, "NAV", ())),
     )
 

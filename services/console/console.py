@@ -1,5 +1,6 @@
 """What every page has at hand: the parts of the console, put together once in ``app``."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from jinja2 import Environment
@@ -9,6 +10,7 @@ from services.console.changes import Changes
 from services.console.door import Door
 from services.console.oidc import Provider
 from services.console.sessions import Sessions
+from services.console.site_rules import SiteRules
 from services.console.static_files import StaticFiles
 from services.runtime.audit_writer import AuditWriter
 from services.runtime.passwords import WINDOW_S, WRONG_PER_WINDOW, Passwords
@@ -28,7 +30,7 @@ class NavEntry:
 
 @dataclass(slots=True)
 class Console:
-    """The parts. ``nav`` is what pages put into the list of pages, in order."""
+    """The parts. ``rules``: by site. ``nav``: what pages put into the list of pages, in order."""
 
     settings: ConsoleSettings
     group: Group
@@ -40,6 +42,7 @@ class Console:
     audit: AuditWriter
     templates: Environment
     static: StaticFiles
+    rules: Mapping[str, SiteRules]
     nav: tuple[NavEntry, ...] = ()
     passwords: Passwords = field(default_factory=Passwords)
     tries_of_person: RateLimit = field(

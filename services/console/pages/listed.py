@@ -6,6 +6,24 @@ A module has ``ROUTES`` (method, path, function) and, where it stands in that li
 from types import ModuleType
 from typing import Final
 
-from services.console.pages import home, live, oidc, session, sign_in, static
+from services.console.pages import (
+    chairside,
+    chairside_taps,
+    home,
+    live,
+    oidc,
+    session,
+    sign_in,
+    static,
+)
 
-PAGES: Final[tuple[ModuleType, ...]] = (home, sign_in, oidc, session, live, static)
+PAGES: Final[tuple[ModuleType, ...]] = (
+    home,
+    chairside,
+    chairside_taps,
+    sign_in,
+    oidc,
+    session,
+    live,
+    static,
+)

@@ -1,0 +1,1 @@
+"""What the board beside the patient shows, and what is told from it."""

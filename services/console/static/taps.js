@@ -1,0 +1,225 @@
+"use strict";
+// A tap is kept in this browser's own storage, with its time, until it is known to be done. It is
+// sent in the order in which it was made; sent twice, it makes one fact, because its mark stays.
+// Words and ids only are kept: no password, and no proof of a form.
+
+(() => {
+  const frame = document.querySelector("[data-board]");
+  if (!frame) return;
+  const PREFIX = "gomphosis.tap.";
+  const RETRY_MS = 3000;
+  const FORGET_DONE_MS = 5 * 60 * 1000;
+  const here = document.getElementById("taps");
+  const list = here.querySelector("[data-taps-list]");
+  const words = here.querySelector("[data-taps-words]");
+  const person = frame.dataset.person;
+  // What the server's clock is ahead of this device's, so that a tap's time is the server's.
+  const ahead = Date.parse(frame.dataset.now) - Date.now();
+  const STATES = {
+    waiting: "waits for the connection",
+    sending: "being sent",
+    sent: "sent, waiting for the result",
+    done: "done",
+    refused: "not done",
+  };
+  let busy = false;
+  let timer = 0;
+  let storage = null;
+  try {
+    storage = window.localStorage;
+    storage.setItem(`${PREFIX}try`, "1");
+    storage.removeItem(`${PREFIX}try`);
+  } catch {
+    storage = null;
+  }
+
+  const all = () => {
+    const found = [];
+    for (let n = 0; storage && n < storage.length; n += 1) {
+      const key = storage.key(n);
+      if (key.startsWith(PREFIX)) {
+        try {
+          found.push(JSON.parse(storage.getItem(key)));
+        } catch {
+          storage.removeItem(key);
+        }
+      }
+    }
+    return found.sort((a, b) => a.number - b.number || (a.tap < b.tap ? -1 : 1));
+  };
+  const write = (one) => storage.setItem(PREFIX + one.tap, JSON.stringify(one));
+  const forget = (one) => storage.removeItem(PREFIX + one.tap);
+  const change = (one, values) => {
+    const stored = storage.getItem(PREFIX + one.tap);
+    if (stored) write({ ...JSON.parse(stored), ...values });
+    show();
+  };
+  const ours = () => all().filter((one) => one.person === person);
+
+  // Keeps one tap and begins to send. False: it cannot be kept, and the form goes as a form does.
+  function take(form) {
+    if (!storage) return false;
+    const fields = Object.fromEntries(new FormData(form));
+    const at = Date.now() + ahead;
+    delete fields.csrf;
+    if (form.dataset.ready) joinReady(fields, form);
+    if (storage.getItem(PREFIX + fields.tap)) return true;
+    const known = all();
+    const number = known.length ? known[known.length - 1].number + 1 : 1;
+    try {
+      write({
+        tap: fields.tap, number, person, title: frame.dataset.title, at, state: "waiting",
+        action: new URL(form.action).pathname, fields, words: form.dataset.tap,
+      });
+    } catch {
+      return false;
+    }
+    show();
+    send();
+    return true;
+  }
+
+  // A readiness check tells all three at once: what waits in this browser is part of it.
+  function joinReady(fields, form) {
+    const own = form.dataset.ready;
+    const pending = ours().filter(
+      (one) => one.fields.what === "ready" && one.action === new URL(form.action).pathname
+        && ["waiting", "sending", "sent"].includes(one.state),
+    );
+    const last = pending[pending.length - 1];
+    if (!last) return;
+    for (const name of ["plane", "people", "cover"]) {
+      if (name !== own) fields[name] = last.fields[name];
+    }
+  }
+
+  async function send() {
+    if (busy || !storage) return;
+    busy = true;
+    clearTimeout(timer);
+    try {
+      for (const one of ours()) {
+        if (one.state === "sending") one.state = "waiting";
+        if (one.state === "waiting" && !(await sendOne(one))) break;
+      }
+    } finally {
+      busy = false;
+      show();
+    }
+    if (ours().some((one) => one.state === "waiting")) {
+      timer = setTimeout(send, RETRY_MS);
+    }
+  }
+
+  // True: go on with the next. A lost line, a busy server or an ended session: try again later.
+  async function sendOne(one) {
+    change(one, { state: "sending" });
+    const body = new URLSearchParams({
+      ...one.fields, tapped_at: new Date(one.at).toISOString(),
+    });
+    let answer;
+    try {
+      answer = await fetch(one.action, {
+        method: "POST", body,
+        headers: {
+          "X-CSRF-Token": document.querySelector("meta[name=csrf]").content, "HX-Request": "true",
+        },
+      });
+    } catch {
+      change(one, { state: "waiting", why: "" });
+      htmx.trigger(document.body, "htmx:sendError");
+      return false;
+    }
+    if (answer.ok) {
+      const told = await answer.json();
+      change(one, { state: "sent", key: told.key, known: told.known, why: "" });
+      settle();
+      return true;
+    }
+    if (answer.status === 401) {
+      change(one, { state: "waiting", why: "sign in again to send it" });
+      htmx.trigger(document.body, "htmx:sendError");
+      return false;
+    }
+    const why = await reason(answer);
+    if (answer.status === 429 || answer.status >= 500) {
+      change(one, { state: "waiting", why });
+      return false;
+    }
+    change(one, { state: "refused", why });
+    return true;
+  }
+
+  async function reason(answer) {
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const told = page.querySelector(".notice");
+    return told ? told.textContent.replace(/\s+/g, " ").trim() : `answer ${answer.status}`;
+  }
+
+  // What was sent is done once the board rests on it.
+  function settle() {
+    const part = document.querySelector("[data-settled]");
+    const settled = new Set(part ? part.dataset.settled.split("\n") : []);
+    for (const one of all()) {
+      if (one.state === "sent" && settled.has(one.key)) {
+        change(one, { state: "done", done: Date.now() });
+      } else if (one.state === "done" && Date.now() - one.done > FORGET_DONE_MS) {
+        forget(one);
+      }
+    }
+    show();
+  }
+
+  function show() {
+    const known = all();
+    here.hidden = known.length === 0;
+    const waiting = known.filter((one) => ["waiting", "sending"].includes(one.state)).length;
+    const refused = known.filter((one) => one.state === "refused").length;
+    const said = [];
+    if (waiting) said.push(`${waiting} ${waiting === 1 ? "tap is" : "taps are"} kept here and not sent yet`);
+    if (refused) said.push(`${refused} not done: look below`);
+    const text = said.length ? `${said.join("; ")}.` : "Your taps:";
+    if (words.textContent !== text) words.textContent = text;
+    list.replaceChildren(...known.map(row));
+  }
+
+  function row(one) {
+    const item = document.createElement("li");
+    item.dataset.state = one.state;
+    const time = new Date(one.at - ahead).toLocaleTimeString([], { hour12: false });
+    const mark = { done: "✓", refused: "!", sent: "…", waiting: "○", sending: "…" }[one.state];
+    const said = document.createElement("p");
+    const whose = one.person === person ? "" : ` (of ${one.title}, who has to sign in to send it)`;
+    said.textContent = `${mark} ${time} ${one.words}: ${STATES[one.state]}${whose}${one.why ? `. ${one.why}` : ""}`;
+    item.append(said);
+    if (one.state === "refused") item.append(button("Send again", () => {
+      change(one, { state: "waiting", why: "" });
+      location.reload();
+    }));
+    if (one.state === "waiting" && !busy) item.append(button("Remove, do not send", () => { forget(one); show(); }));
+    if (["refused", "done"].includes(one.state)) item.append(button("Put away", () => { forget(one); show(); }));
+    return item;
+  }
+
+  function button(text, act) {
+    const made = document.createElement("button");
+    made.type = "button";
+    made.className = "plain";
+    made.textContent = text;
+    made.addEventListener("click", act);
+    return made;
+  }
+
+  document.addEventListener("submit", (event) => {
+    const form = event.target.closest("form[data-tap]");
+    if (!form || !take(form)) return;
+    event.preventDefault();
+    form.dispatchEvent(new CustomEvent("tap:taken", { bubbles: true }));
+  });
+  document.body.addEventListener("console:back", send);
+  document.body.addEventListener("htmx:afterSettle", settle);
+  window.addEventListener("online", send);
+  window.addEventListener("storage", show);
+  settle();
+  send();
+})();

@@ -1,0 +1,168 @@
+"""An invented patient on the table today, told by the real doors of a running hospital."""
+
+from __future__ import annotations
+
+import os
+import signal
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from demo.hospital import Hospital
+from demo.http_teller import HttpTeller
+from demo.station import Station
+from demo.story import RECEPTOR, ROOM, TUBE_CURRENT_MA, TUBE_KV, Shot, invented_uid, preset_of
+from schemas.conclusions import StudyAssessed
+from schemas.facts import ExposureEnded, OrderPlaced, Patient
+from schemas.plans import load_plans
+from services.console.views_chairside import study_board
+from services.runtime.settings import Settings
+from services.runtime.store import Store
+from tests.servers.polling import wait_until
+
+SITE = "bramble"
+PLAN = "dog-full-mouth"
+PERSON = "tech-1"
+PASSWORD = f"invented password of {PERSON}"
+_SET_MS = {"front-upper": 90.0, "side-upper": 120.0, "front-lower": 80.0, "side-lower": 100.0}
+"""The demo's invented chart for a small animal."""
+
+
+class ChairsideDay:
+    """One hospital and its invented patients of today."""
+
+    def __init__(self, hospital: Hospital) -> None:
+        self.hospital = hospital
+        self.url = f"http://127.0.0.1:{hospital.environment['GOMPHOSIS_CONSOLE__PORT']}"
+        self.store = Store(
+            Settings(data_dir=hospital.folder, group_dir=hospital.folder).store_url
+        )
+        self._generator = HttpTeller(hospital.http_url, "generator-1")
+        self._record = HttpTeller(hospital.http_url, "record-1")
+        self._station = Station("127.0.0.1", hospital.dicom_port)
+        self._plans = load_plans()
+        self._counter = 100
+
+    def close(self) -> None:
+        self._station.close()
+        self.store.close()
+
+    def order(self, number: int, name: str = "Pepper", kg: float | None = 11.4) -> str:
+        """Place an order for now and wait until the board knows of it; give the study's UID."""
+        study = invented_uid(f"chairside {os.getpid()} {number}")
+        weight = {} if kg is None else {"weight": {"value": kg, "unit": "kg"}}
+        patient = Patient.model_validate_json(
+            Patient.model_validate(Patient.EXAMPLES[0] | {"weight": None}, strict=False)
+            .model_copy(update={"patient_id": f"INV-9{number:03d}", "name": name})
+            .model_dump_json(exclude={"weight"})
+        )
+        told = patient.model_dump(mode="json") | weight
+        placed = OrderPlaced.model_validate(
+            OrderPlaced.EXAMPLES[0]
+            | {
+                "order_id": f"9{number:03d}",
+                "study_instance_uid": study,
+                "accession_number": f"INV9{number:03d}",
+                "patient": told,
+                "plan": PLAN,
+                "room": ROOM,
+                "scheduled_at": datetime.now(UTC).isoformat(),
+            },
+            strict=False,
+        )
+        self._record.tell(placed.KIND, datetime.now(UTC), placed.model_dump(mode="json"))
+        self.wait_for(study, lambda found: bool(found.views), "the order on the board")
+        self._station.worklist({"accession_number": placed.accession_number})
+        return study
+
+    def expose(self, view: str, share: float = 1.0, **values: Any) -> datetime:
+        """Tell one exposure now; a ``share`` below 1 was released early. Give its moment."""
+        self._counter += 1
+        at = datetime.now(UTC)
+        preset = preset_of(self._view(view))
+        told: dict[str, Any] = {
+            "room": ROOM,
+            "generator": "generator-1",
+            "generator_serial": "INVENTED-GEN-1",
+            "exposure_counter": self._counter,
+            "preset": preset,
+            "receptor": RECEPTOR,
+            "animal_size": "small",
+            "tube_kv": TUBE_KV,
+            "tube_current_ma": TUBE_CURRENT_MA,
+            "set_exposure_ms": _SET_MS[preset],
+            "exposure_ms": round(_SET_MS[preset] * share),
+            "operator": PERSON,
+        }
+        exposure = ExposureEnded.model_validate(told | values, strict=False)
+        self._generator.tell(
+            exposure.KIND, at, exposure.model_dump(mode="json"), ExposureEnded.VERSION
+        )
+        return at
+
+    def image(self, number: int, view: str, at: datetime, *, labelled: bool = True) -> str:
+        """Send the image of an exposure by C-STORE; give its UID."""
+        preset = preset_of(self._view(view))
+        shot = Shot(
+            view=view,
+            true_time=at + timedelta(seconds=4),  # the demo's station runs 4 s late
+            set_exposure_ms=_SET_MS[preset],
+            exposure_ms=_SET_MS[preset],
+            preset=preset,
+            labelled=labelled,
+        )
+        action = {
+            "shot": shot.model_dump_json(),
+            "accession_number": f"INV9{number:03d}",
+            "plan": PLAN,
+        }
+        return str(self._station.image(action)["stored"])
+
+    def shoot(self, number: int, study: str, view: str, *, labelled: bool = True) -> str:
+        """Expose and send the image, and wait until it is placed."""
+        uid = self.image(number, view, self.expose(view), labelled=labelled)
+        self.wait_for(
+            study,
+            lambda found: any(image.sop_instance_uid == uid for image in found.images),
+            "the image on the board",
+        )
+        return uid
+
+    def study(self, study: str) -> StudyAssessed | None:
+        with self.store.read() as connection:
+            board = study_board(connection, SITE, study)
+        return board.study if board is not None else None
+
+    def wait_for(self, study: str, holds: Any, what: str) -> StudyAssessed:
+        def found() -> StudyAssessed | None:
+            known = self.study(study)
+            return known if known is not None and holds(known) else None
+
+        known: StudyAssessed = wait_until(found, 60, what)
+        return known
+
+    def kill_console(self) -> int:
+        """Kill the console's process; its supervisor starts another. Give the one killed."""
+        pid = self.console_pid()
+        if pid is None:
+            raise AssertionError("expected a console to kill")
+        os.kill(pid, signal.SIGKILL)
+        return pid
+
+    def console_pid(self) -> int | None:
+        """Find the console's process among the children of the hospital's supervisor."""
+        children = Path(f"/proc/{self.hospital.pid}/task/{self.hospital.pid}/children")
+        for pid in children.read_text(encoding="utf-8").split():
+            told = Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")
+            if b"console" in told:
+                return int(pid)
+        return None
+
+    def _view(self, code: str) -> Any:
+        view = self._plans[PLAN].view(code)
+        assert view is not None
+        return view
+
+
+def study_address(day: ChairsideDay, study: str) -> str:
+    return f"{day.url}/sites/{SITE}/rooms/{ROOM}/studies/{study}"
