@@ -1,6 +1,9 @@
 """The charges service: how it is put together."""
 
+from collections.abc import Callable
+
 from schemas.channels import CHARGES
+from schemas.group import Group
 from schemas.reconciliation import load_reconciliation_rules
 from schemas.tariffs import load_tariffs
 from services.charges.day_teller import DayTeller
@@ -16,8 +19,14 @@ def build(runtime: Runtime) -> Service:
     """
     folder = runtime.settings.group_dir / "tariffs"
     tariffs = load_tariffs(folder if folder.is_dir() else None)
-    for site in runtime.group.sites:
-        tariff_code(runtime.group, site.name, tariffs)
+
+    def take_up(new: Group) -> Callable[[], None]:
+        for site in new.sites:
+            tariff_code(new, site.name, tariffs)
+        return lambda: None
+
+    take_up(runtime.group)
+    runtime.group_watch.when_changed(take_up)
     rules = load_reconciliation_rules(runtime.settings.group_dir)
     handler = ChargesHandler(runtime.group, tariffs, rules)
     teller = DayTeller(
