@@ -1,6 +1,8 @@
 """The row of one study's note: its state, what it waits for, since when. Pure."""
 
+import json
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from schemas.conclusions import NoteUnsigned, NoteWritten, StudyState
@@ -45,6 +47,20 @@ def with_note(row: Row, note: NoteWritten) -> Row:
         "signed_at": note.signed_at,
         "trainee": trainees[-1] if trainees else None,
         "snapshot": note.model_dump_json(),
+    }
+
+
+def revision_row(site: str, note: NoteWritten, told_at: datetime) -> Row:
+    """Make the row of ``tables.NOTE_REVISION``."""
+    sections = [section.model_dump(mode="json") for section in note.sections]
+    return {
+        "site": site,
+        "study_instance_uid": note.study_instance_uid,
+        "revision": note.revision,
+        "content_sha256": note.content_sha256,
+        "state": note.state.value,
+        "told_at": told_at,
+        "sections": json.dumps(sections, separators=(",", ":"), ensure_ascii=False),
     }
 
 

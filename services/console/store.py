@@ -1,14 +1,14 @@
 """How the worker reads and writes the read model. Pages read by ``views_*``."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Table, delete, insert, select
+from sqlalchemy import Connection, Table, delete, func, insert, select
 
 from services.console import tables
-from services.runtime.upsert import add_row, replace_row, replace_rows
+from services.runtime.upsert import add_row, add_rows, replace_row, replace_rows
 
 Row = dict[str, Any]
 
@@ -55,6 +55,25 @@ def write_changed(
         return False
     replace_row(connection, table, now)
     return True
+
+
+KEEP_REVISIONS = 12
+
+
+def write_revisions(connection: Connection, rows: Sequence[Row]) -> None:
+    """Write revisions of one note, and forget all but its newest."""
+    if not rows:
+        return
+    add_rows(connection, tables.NOTE_REVISION, rows)
+    own = tables.NOTE_REVISION.c
+    of_note = (
+        own.site == rows[0]["site"],
+        own.study_instance_uid == rows[0]["study_instance_uid"],
+    )
+    newest = connection.scalar(select(func.max(own.revision)).where(*of_note))
+    connection.execute(
+        delete(tables.NOTE_REVISION).where(*of_note, own.revision <= newest - KEEP_REVISIONS)
+    )
 
 
 def write_questions(connection: Connection, site: str, study: str, rows: Iterable[Row]) -> None:

@@ -16,6 +16,7 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    text,
 )
 
 from services.console.dose_bins import BIN_COLUMNS
@@ -164,11 +165,33 @@ NOTE = Table(
     Index("ix_console_note_open_since", "open_since", "site", "study_instance_uid"),
     Index("ix_console_note_site_open_since", "site", "open_since", "study_instance_uid"),
     Index("ix_console_note_since", "site", "since", "study_instance_uid"),
+    Index(
+        "ix_console_note_refused",
+        "site",
+        "since",
+        "study_instance_uid",
+        sqlite_where=text("refused IS NOT NULL"),
+        postgresql_where=text("refused IS NOT NULL"),
+    ),
 )
 """``asks``: signature, cosignature or addendum, whichever the note lacks; ``waits_for``: the same
 once it is a person's turn. ``since``: from when on its age counts; ``open_since``: the same while
 it waits for a person. ``refused``: the record's words, where it refused the newest posting that it
 has answered. ``waiting_since`` and ``reminder`` are of the last reminder told."""
+
+NOTE_REVISION = Table(
+    "console_note_revision",
+    METADATA,
+    Column("site", String(64), primary_key=True),
+    Column("study_instance_uid", String(64), primary_key=True),
+    Column("revision", Integer, primary_key=True),
+    Column("content_sha256", String(64), nullable=False),
+    Column("state", String(16), nullable=False),
+    Column("told_at", UtcDateTime, nullable=False),
+    Column("sections", Text, nullable=False),
+    Index("ix_console_note_revision_told_at", "told_at"),
+)
+"""The sections of a note's newest revisions, to tell what has changed since one was read."""
 
 BILL = Table(
     "console_bill",

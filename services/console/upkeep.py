@@ -6,7 +6,8 @@ from threading import Event
 import structlog
 from sqlalchemy import delete
 
-from services.console.tables import ARRIVAL
+from services.console.notes.sent_store import SENT
+from services.console.tables import ARRIVAL, NOTE_REVISION
 from services.runtime.store import Store, StoreUnavailable
 
 log = structlog.get_logger(__name__)
@@ -14,10 +15,13 @@ log = structlog.get_logger(__name__)
 EVERY_S = 3600.0
 KEEP = timedelta(days=35)
 """Longer than the inbox remembers a message, so that an image is added to the storage once."""
+KEEP_REVISIONS = timedelta(days=90)
+"""How long one may compare a note's revisions here. The length is invented."""
+KEEP_SENT = timedelta(days=2)
 
 
 class Upkeep:
-    """Forgets old arrivals; the conclusions that they led to stay."""
+    """Forgets old arrivals, revisions of notes and what was sent; conclusions stay."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
@@ -33,6 +37,10 @@ class Upkeep:
 
     def forget(self, now: datetime) -> int:
         """Forget what came longer ago than is kept; tell how many."""
+        past = (
+            (ARRIVAL, ARRIVAL.c.received_at < now - KEEP),
+            (NOTE_REVISION, NOTE_REVISION.c.told_at < now - KEEP_REVISIONS),
+            (SENT, SENT.c.sent_at < now - KEEP_SENT),
+        )
         with self._store.begin() as connection:
-            gone = delete(ARRIVAL).where(ARRIVAL.c.received_at < now - KEEP)
-            return connection.execute(gone).rowcount
+            return sum(connection.execute(delete(of).where(old)).rowcount for of, old in past)

@@ -7,6 +7,7 @@ from datetime import datetime
 from sqlalchemy import Connection, and_, func, select
 
 from schemas.conclusions import NoteWritten, StudyAssessed
+from services.console.answers import Answers, from_text
 from services.console.paging import Page, from_place, page_of
 from services.console.tables import NOTE, STUDY
 
@@ -19,7 +20,7 @@ class NoteLine:
     study_instance_uid: str
     state: str | None
     waits_for: str | None
-    since: datetime
+    since: datetime | None
     signer: str | None
     trainee: str | None
     refused: str | None
@@ -32,17 +33,23 @@ class NoteLine:
     room: str | None
 
     def age_hours(self, now: datetime) -> float:
-        """Give the hours since the work was done; none where a clock went back."""
+        """Give the hours since the work was done; none where that is not known yet."""
+        if self.since is None:
+            return 0.0
         return max((now - self.since).total_seconds() / 3_600.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class NotePage:
-    """One note, whole, with the study that it is about, where that is known already."""
+    """One note, whole, with the study that it is about, where that is known already.
+
+    ``answers``: what the record said to each of its postings last, by posting key.
+    """
 
     line: NoteLine
     note: NoteWritten
     study: StudyAssessed | None
+    answers: Answers
 
 
 _NOTE = [
@@ -77,19 +84,37 @@ _JOINED = NOTE.outerjoin(
 
 
 def waiting_notes(
-    connection: Connection, sites: Sequence[str] | None, after: str | None = None
+    connection: Connection,
+    sites: Sequence[str] | None,
+    after: str | None = None,
+    waits_for: str | None = None,
 ) -> Page[NoteLine]:
     """List the notes that wait for a person, the oldest first; of all sites where none is named.
 
+    ``waits_for`` narrows it down to those that wait for a signature, cosignature or addendum.
     Raises InvalidInput for a place that no page gave.
     """
     own = NOTE.c.open_since
     query = select(*_NOTE, *_STUDY, own).select_from(_JOINED).where(own.is_not(None))
     if sites is not None:
         query = query.where(NOTE.c.site.in_(sites))
+    if waits_for is not None:
+        query = query.where(NOTE.c.waits_for == waits_for)
     columns = [own, NOTE.c.site, NOTE.c.study_instance_uid]
     rows = connection.execute(from_place(query, columns, after)).all()
     return page_of(rows, columns, lambda row: NoteLine(*row[:-1]))
+
+
+def refused_notes(connection: Connection, site: str, after: str | None = None) -> Page[NoteLine]:
+    """List the notes whose newest answered posting the record refused, the oldest first.
+
+    Raises InvalidInput for a place that no page gave.
+    """
+    query = select(*_NOTE, *_STUDY).select_from(_JOINED)
+    query = query.where(NOTE.c.site == site, NOTE.c.refused.is_not(None), NOTE.c.since.is_not(None))
+    columns = [NOTE.c.since, NOTE.c.study_instance_uid]
+    rows = connection.execute(from_place(query, columns, after)).all()
+    return page_of(rows, columns, lambda row: NoteLine(*row))
 
 
 def all_notes(connection: Connection, site: str, after: str | None = None) -> Page[NoteLine]:
@@ -114,12 +139,20 @@ def count_waiting(connection: Connection, site: str) -> dict[str, int]:
     return {str(what): int(number) for what, number in connection.execute(query)}
 
 
+def count_refused(connection: Connection, site: str) -> int:
+    """Count the notes of a site that the record refused."""
+    query = select(func.count()).select_from(NOTE)
+    query = query.where(NOTE.c.site == site, NOTE.c.refused.is_not(None))
+    return int(connection.scalar(query) or 0)
+
+
 def one_note(connection: Connection, site: str, study_instance_uid: str) -> NotePage | None:
     """Read one note; None where none is known yet."""
     row = connection.execute(
         select(
             *_NOTE,
             *_STUDY,
+            NOTE.c.answers,
             NOTE.c.snapshot.label("note_snapshot"),
             STUDY.c.snapshot.label("study_snapshot"),
         )
@@ -130,7 +163,8 @@ def one_note(connection: Connection, site: str, study_instance_uid: str) -> Note
         return None
     study = row.study_snapshot
     return NotePage(
-        NoteLine(*row[:-2]),
+        NoteLine(*row[:-3]),
         NoteWritten.model_validate_json(row.note_snapshot),
         StudyAssessed.model_validate_json(study) if study is not None else None,
+        from_text(row.answers),
     )

@@ -164,6 +164,7 @@ def _take_study(work: Work, site: str, study: str, messages: Sequence[Fact], bat
     note = _note_now(site, study, before, messages, own)
     bill = _bill_now(site, study, before, messages, own)
     note_changed = store.write_changed(work.connection, tables.NOTE, before.note, note)
+    store.write_revisions(work.connection, _revisions(site, messages))
     bill_changed = store.write_changed(work.connection, tables.BILL, before.bill, bill)
     if bill is not None and bill_changed:
         batch.bills.exchange(before.bill, bill)
@@ -212,6 +213,14 @@ def _note_now(
             row = row or note_rows.empty_note(site, study)
             row = row | {"answers": _answered(row["answers"], message, payload)}
     return note_rows.settled(row, own) if row is not None else None
+
+
+def _revisions(site: str, messages: Sequence[Fact]) -> list[dict[str, Any]]:
+    return [
+        note_rows.revision_row(site, message.payload, message.occurred_at)
+        for message in messages
+        if isinstance(message.payload, NoteWritten)
+    ]
 
 
 def _bill_now(

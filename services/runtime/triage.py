@@ -1,6 +1,6 @@
 """Triage: input that could not be used, kept with its reason until a person settles it."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -87,6 +87,15 @@ def entries(
     if state is not None:
         query = query.where(TRIAGE.c.state == state.value)
     return connection.execute(query).all()
+
+
+def newest_of(
+    connection: Connection, service: str, kinds: Collection[str], looked_at: int = 500
+) -> Sequence[Row[tuple[object, ...]]]:
+    """Give a service's entries of these kinds, in any state, among the newest of all services."""
+    newest = select(TRIAGE).order_by(TRIAGE.c.id.desc()).limit(looked_at).subquery()
+    query = select(newest).where(newest.c.service == service, newest.c.kind.in_(sorted(kinds)))
+    return connection.execute(query.order_by(newest.c.id.desc())).all()
 
 
 def entry(connection: Connection, entry_id: int) -> Row[tuple[object, ...]] | None:

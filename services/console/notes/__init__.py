@@ -1,0 +1,1 @@
+"""The notes desk: lists of notes, one note, what was sent of it, and what became of that."""
