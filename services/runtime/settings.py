@@ -227,6 +227,9 @@ class ConsoleSettings(_Section):
     ``token`` is that of the console's own device in ``group.yaml``: without it pages are shown and
     nothing can be done. ``idle_s`` and ``shared_idle_s`` (a shared tablet): after how long without
     a tap a person is signed out; ``longest_s``: at the latest. These lengths are invented.
+    ``service_urls``: where the health server of each service is, by its name, where they do not all
+    run on this machine. ``backup_mark``: a file that the job which makes your backups touches once
+    one is whole (its last line: ``touch <file>``); older than ``backup_max_age_h`` hours is told.
     """
 
     host: str = "127.0.0.1"
@@ -242,6 +245,11 @@ class ConsoleSettings(_Section):
     max_live_pages: Annotated[int, Field(ge=1, le=10_000)] = 500
     max_body_bytes: Annotated[int, Field(ge=1_000, le=10_000_000)] = 200_000
     taps_per_minute: Annotated[int, Field(ge=1, le=10_000)] = 120
+    service_urls: dict[Name, Annotated[str, Field(pattern=r"^https?://")]] = Field(
+        default_factory=dict
+    )
+    backup_mark: Path | None = None
+    backup_max_age_h: Annotated[float, Field(gt=0, le=8_784)] = 26.0
     oidc: OidcSettings = OidcSettings()
 
     @property

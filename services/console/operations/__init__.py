@@ -1,0 +1,1 @@
+"""What the page for who keeps the system running shows, and what it changes."""
