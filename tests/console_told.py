@@ -9,12 +9,15 @@ from typing import Any
 from sqlalchemy import delete, select
 
 from schemas.conclusions import (
+    BooksReconciled,
     ChargeLine,
     ChargesAssessed,
     ChargesCorrected,
     ClockStand,
     CodesMissing,
+    DayReconciled,
     EntryType,
+    ExceptionFound,
     ExposureUse,
     ImageUse,
     LedgerEntry,
@@ -28,6 +31,7 @@ from schemas.conclusions import (
     StudyAssessed,
     ViewStatus,
 )
+from schemas.conclusions.reconciled import Status
 from schemas.envelope import Message, Payload, Source, new_id
 from schemas.facts import (
     ClockRead,
@@ -38,6 +42,7 @@ from schemas.facts import (
     ReadinessChecked,
 )
 from services.console import tables
+from services.console.charges import tables as charge_tables
 from services.console.worker import ConsoleHandler
 from services.runtime.store import Store
 from services.runtime.tables import METADATA
@@ -220,11 +225,23 @@ def a_day() -> list[Message[Payload]]:
         told(missing, minute=15),
         told(codes_missing("charge:2.25.1001:1"), minute=12),
         answered("charge:2.25.1001:1", PostingOutcome.ACCEPTED, 20),
+        told(reconciled(1), minute=16, by="charges"),
+        told(reconciled(2, Status.ACCEPTED), minute=45, by="charges"),
         told(unsigned, minute=30),
         told(room_day(2), minute=31),
         told(corrected, minute=40),
         told(note(3, state=NoteState.SIGNED, signer="vet-1", signed_at=START), minute=50),
     ]
+
+
+def reconciled(
+    revision: int, status: Status = Status.OPEN, day: date = DAY, **values: Any
+) -> DayReconciled:
+    """Make a day with one double of 38.00."""
+    example = DayReconciled.EXAMPLES[0] | {"revision": revision, "day": day.isoformat()}
+    found = ExceptionFound.EXAMPLES[0] | {"status": status.value} | values
+    books = BooksReconciled.EXAMPLES[0] | {"exceptions": [found]}
+    return DayReconciled.model_validate_json(_json(example | {"books": [books]}))
 
 
 def codes_missing(key: str) -> CodesMissing:
@@ -262,7 +279,14 @@ def empty(store: Store) -> None:
 
 
 def _own_tables() -> Iterable[Any]:
-    own = {id(value) for value in vars(tables).values()}
+    own = {
+        id(value)
+        for value in (
+            *vars(tables).values(),
+            charge_tables.CHARGE_DAY,
+            charge_tables.CHARGE_EXCEPTION,
+        )
+    }
     return [table for table in METADATA.sorted_tables if id(table) in own]
 
 

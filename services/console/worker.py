@@ -20,6 +20,7 @@ from services.console import answers, bill_rows, note_rows, store, tables
 from services.console.arrivals import ARRIVALS, arrival_row, clock_ahead_s
 from services.console.change_store import add_changes
 from services.console.changes import topic
+from services.console.charges.heard import take_days
 from services.console.figures import FigureSums, from_text
 from services.console.room_day_rows import correction_row, room_day_row
 from services.console.storage import StorageSums
@@ -58,8 +59,8 @@ class _Batch:
 class ConsoleHandler:
     """Handles ``channels.CONSOLE``.
 
-    Everything is written in one order (studies, room-days, devices, sums, the number of the
-    change), so that two workers never wait for each other in a ring.
+    Everything is written in one order (studies, reconciled days, room-days, devices, sums, the
+    number of the change), so that two workers never wait for each other in a ring.
     """
 
     group: Group
@@ -76,6 +77,7 @@ class ConsoleHandler:
         for (site, study), told in sorted(by_study.items(), key=lambda item: item[0]):
             work.lock(f"console:study:{site}:{study}")
             _take_study(work, site, study, told, batch)
+        batch.topics |= take_days(work, messages)
         self._take_room_days(work, messages, batch)
         self._take_arrivals(work, messages, batch)
         self._write_sums(work, batch)

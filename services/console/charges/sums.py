@@ -1,0 +1,87 @@
+"""Control totals of a day or a period, and whether both sides of each agree. Pure."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from decimal import Decimal
+from typing import Any
+
+from services.console.charges.tables import CENTS
+
+
+@dataclass(frozen=True, slots=True)
+class Equation:
+    """The same money counted from two sides."""
+
+    words: str
+    left: Decimal
+    right: Decimal
+
+    @property
+    def balances(self) -> bool:
+        return self.left == self.right
+
+
+@dataclass(frozen=True, slots=True)
+class Sums:
+    """Sums in one currency; ``faults`` counts the days that did not balance and are in no sum."""
+
+    images_seen: int
+    images_charged: int
+    images_not_charged: int
+    exceptions: int
+    faults: int
+    priced: Decimal
+    not_due: Decimal
+    due: Decimal
+    corrections: Decimal
+    posted: Decimal
+    waiting: Decimal
+    refused: Decimal
+    differences: Decimal
+    held: Decimal
+    unread: Decimal
+    outstanding: Decimal
+
+    @property
+    def equations(self) -> tuple[Equation, ...]:
+        """What has to agree to the cent."""
+        return (
+            Equation(
+                "due, with corrections, is what was posted, what waits and what was refused",
+                self.due + self.corrections,
+                self.posted + self.waiting + self.refused,
+            ),
+            Equation(
+                "posted, with every difference explained, is what the record holds",
+                self.posted + self.differences,
+                self.held,
+            ),
+        )
+
+    @property
+    def balances(self) -> bool:
+        return not self.faults and all(one.balances for one in self.equations)
+
+
+def sums_of(row: Any) -> Sums:
+    """Read sums from a row of ``CHARGE_DAY``, or of sums of such."""
+    told: dict[str, Any] = {
+        one.name: Decimal(int(getattr(row, f"{one.name}_cents"))).scaleb(-2)
+        if one.name in CENTS
+        else int(getattr(row, one.name))
+        for one in fields(Sums)
+    }
+    return Sums(**told)
+
+
+def added(several: Iterable[Sums]) -> Sums:
+    """Add sums of one currency up."""
+    rows = list(several)
+    told: dict[str, Any] = {
+        one.name: sum(
+            (getattr(row, one.name) for row in rows),
+            Decimal("0.00") if one.name in CENTS else 0,
+        )
+        for one in fields(Sums)
+    }
+    return Sums(**told)

@@ -1,0 +1,148 @@
+"""Reconciled days in the console's read model, on both databases."""
+
+from datetime import timedelta
+from decimal import Decimal
+
+import pytest
+
+from schemas.conclusions import DayReconciled
+from schemas.conclusions.reconciled import Status
+from schemas.errors import InvalidInput
+from services.console import paging
+from services.console.charges import deeds, views
+from services.console.charges.deeds import Outcome
+from services.console.charges.rows import Kind
+from services.console.charges.views import Asked
+from services.runtime.store import Store
+from tests.console_told import DAY, codes_missing, hear, reconciled, study, told
+
+ID = "00112233445566aa"
+
+
+def test_a_day_is_read_as_it_was_told_and_balances(store: Store) -> None:
+    hear(store, [told(reconciled(1), minute=5)])
+
+    with store.read() as connection:
+        (books,) = views.day_books(connection, "north", DAY)
+        (one,) = views.exceptions(connection, "north", Asked(DAY)).rows
+        before = views.open_before(connection, "north", DAY + timedelta(days=1))
+
+    assert books.sums.balances
+    assert (books.sums.due, books.sums.held) == (Decimal("38.00"), Decimal("76.00"))
+    assert (one.kind, one.found.at_stake) == (Kind.DOUBLED, Decimal("38.00"))
+    assert before == (1, DAY)
+
+
+def test_a_newer_revision_takes_the_place_of_the_older_whatever_comes_first(store: Store) -> None:
+    hear(store, [told(reconciled(2, Status.ACCEPTED), minute=6)])
+    hear(store, [told(reconciled(1), minute=5)])
+
+    with store.read() as connection:
+        assert views.exceptions(connection, "north", Asked(None)).rows == ()
+        (one,) = views.exceptions(connection, "north", Asked(DAY)).rows
+    assert one.found.status is Status.ACCEPTED
+
+    # and a day of which nothing is left shows nothing, also to an older one that comes late
+    hear(store, [told(DayReconciled(revision=3, day=DAY), minute=7)])
+    hear(store, [told(reconciled(2), minute=6)])
+    with store.read() as connection:
+        assert views.day_books(connection, "north", DAY) == []
+        assert views.exceptions(connection, "north", Asked(DAY)).rows == ()
+
+
+def test_a_refusal_is_its_own_kind_and_filters_hold(store: Store) -> None:
+    words = {"kind": "missing", "record_words": "Account closed (invented)"}
+    hear(store, [told(reconciled(1, **words), minute=5)])
+
+    with store.read() as connection:
+        for asked, number in (
+            (Asked(DAY, Kind.REFUSED), 1),
+            (Asked(DAY, Kind.MISSING), 0),
+            (Asked(None, status=Status.OPEN), 1),
+            (Asked(None, status=Status.WAITS_FOR_SECOND), 0),
+        ):
+            assert len(views.exceptions(connection, "north", asked).rows) == number
+
+
+def test_pages_of_exceptions_follow_each_other_without_gap_or_double(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(paging, "PAGE_ROWS", 4)
+    days = [DAY + timedelta(days=number) for number in range(11)]
+    names = [f"{number:016x}" for number in range(11)]
+    hear(store, [
+        told(reconciled(1, day=day, exception_id=name), minute=5)
+        for day, name in zip(days, names, strict=True)
+    ])  # fmt: skip
+
+    found: list[str] = []
+    after: str | None = None
+    with store.read() as connection:
+        while True:
+            page = views.exceptions(connection, "north", Asked(None), after)
+            found += [one.found.exception_id for one in page.rows]
+            after = page.next
+            if after is None:
+                break
+        with pytest.raises(InvalidInput, match="after"):
+            views.exceptions(connection, "north", Asked(None), "W10")
+    assert found == names
+
+
+def test_a_month_adds_up_by_day_and_by_site_to_the_cent(store: Store) -> None:
+    hear(store, [told(reconciled(1)), told(reconciled(1, day=DAY + timedelta(days=3)))])
+
+    last = DAY + timedelta(days=10)
+    with store.read() as connection:
+        by_day = views.sums_by_day(connection, ["north"], DAY, last)
+        ((site, currency, whole),) = views.sums_by_site(connection, ["north", "south"], DAY, last)
+
+    assert (site, currency, whole.exceptions) == ("north", "EUR", 2)
+    assert sum(sums.held for _, _, sums in by_day) == whole.held == Decimal("152.00")
+    assert whole.balances
+
+
+def test_what_waits_for_a_code_is_listed_with_its_day(store: Store) -> None:
+    hear(store, [told(study(1)), told(codes_missing("charge:2.25.1001:9"), minute=9)])
+
+    with store.read() as connection:
+        (one,) = views.unmapped(connection, "north", DAY)
+        assert views.unmapped(connection, "north", DAY + timedelta(days=1)) == []
+    assert (one.day, one.missing.posting_key) == (DAY, "charge:2.25.1001:9")
+
+
+def test_what_was_sent_is_awaited_until_the_exception_shows_it(store: Store) -> None:
+    # given
+    hear(store, [told(reconciled(1))])
+    deed = deeds.begun("batch-1", ID, "right", DAY, "north/billing-1", "invented")
+    with store.read() as connection:
+        before = views.some_exceptions(connection, "north", [ID])[ID]
+
+    # when: one is sent, and a doubled tap sends it once more
+    with store.begin() as connection:
+        assert deeds.add_deed(connection, "north", deed)
+        assert not deeds.add_deed(connection, "north", deed)
+        deeds.end_deed(connection, "north", deed, Outcome.SENT)
+
+    # then
+    with store.read() as connection:
+        sent = views.some_exceptions(connection, "north", [ID])[ID]
+    assert sent.awaited is not None
+    assert sent.mark != before.mark
+    decision = {"action": "reverse", "by": "billing-1", "at": deed.told_at.isoformat()}
+    hear(store, [told(reconciled(2, Status.UNDER_WAY, decision=decision), minute=1)])
+    with store.read() as connection:
+        assert views.some_exceptions(connection, "north", [ID])[ID].awaited is None
+
+
+def test_what_was_not_kept_is_not_awaited(store: Store) -> None:
+    hear(store, [told(reconciled(1))])
+    deed = deeds.begun("batch-1", ID, "right", DAY, "north/billing-1", "invented")
+    with store.begin() as connection:
+        deeds.add_deed(connection, "north", deed)
+        deeds.end_deed(connection, "north", deed, Outcome.FAILED, "intake is away (invented)")
+
+    with store.read() as connection:
+        assert views.some_exceptions(connection, "north", [ID])[ID].deed is None
+        (kept,) = deeds.deeds_of(connection, "north", "batch-1")
+    assert kept.words == "intake is away (invented)"
