@@ -13,8 +13,9 @@ class RecordTask(Payload):
     """Nothing can be posted until a person acts: TLS or credentials, on our side or the record's.
 
     Told once when the fault ``fault`` is met, and once more with ``mended_at`` when the record
-    answers again; ``revision`` counts both. The envelope's site is that of the posting that met
-    it: a record is one for the whole group. The postings wait, and go out by themselves.
+    answers again; ``revision`` counts both. ``record`` is the adapter's name, with ``-lines``
+    where it was met while lines were read back. The envelope's site is that of the posting or of
+    the lines: a record is one for the whole group. The postings wait, and go out by themselves.
     """
 
     KIND: ClassVar[str] = "record_task"

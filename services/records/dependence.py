@@ -59,12 +59,13 @@ def dependence(row: PostingRow, study: Mapping[str, PostingRow]) -> Dependence:
 
 
 def credit_of(charge_key: str, study: Mapping[str, PostingRow]) -> PostingRow | None:
-    """Find the credit that reverses a charge."""
+    """Find the credit that reverses a charge; one that cannot be read is none."""
     return next(
         (
             row
             for row in study.values()
-            if row.verb == Verb.REVERSE.value and row.body["entry"]["reverses"] == charge_key
+            if row.verb == Verb.REVERSE.value
+            and row.body.get("entry", {}).get("reverses") == charge_key
         ),
         None,
     )

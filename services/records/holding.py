@@ -18,9 +18,9 @@ from services.records import store
 from services.records.answers import fit
 from services.records.codes_file import CodesFile
 from services.records.port import PatientRecord
-from services.records.postings import charge_posting, correction_posting, note_posting
-from services.records.store import PostingRow, Verb
-from services.records.unmapped import Needed, Posting, lacking
+from services.records.postings import posting_of
+from services.records.store import PostingRow
+from services.records.unmapped import Needed, lacking
 from services.runtime.store import Store
 from services.runtime.worker import Work
 
@@ -33,16 +33,6 @@ _MOST_NAMED = 10
 _SERVICE = "records"
 _YAML_WORDS = frozenset({"y", "n", "yes", "no", "on", "off", "true", "false", "null"})
 """What YAML takes for something else than text, unless it is quoted."""
-
-
-def posting_of(row: PostingRow) -> Posting:
-    """Read a stored posting as what the port takes."""
-    verb = Verb(row.verb)
-    if verb is Verb.NOTE:
-        return note_posting(row)
-    if verb is Verb.CORRECT:
-        return correction_posting(row)
-    return charge_posting(row)
 
 
 def mapped_only(

@@ -14,8 +14,9 @@ from schemas.channels import Exchange
 from schemas.envelope import Message, Payload, Source, new_id
 from schemas.facts import RecordLine, RecordLinesRead
 from schemas.facts.record_lines import MAX_LINES_IN_PART
-from schemas.group import Group
-from services.records.port import PatientRecord, RecordError, Unreadable
+from schemas.group import Group, Site
+from services.records.bar import Bar, Met
+from services.records.port import PatientRecord, RecordBarred, RecordError, Unreadable
 from services.records.poster import SERVICE
 from services.runtime import triage
 from services.runtime.store import Store, StoreUnavailable
@@ -62,12 +63,14 @@ class LineReader:
         self._every_s = every_s
         self._days = days
         self._source = Source(kind="record", name=record.NAME)
+        self._bar = Bar(store, record.NAME, SERVICE, reading=True)
 
     def run(self, stop: Event) -> None:
         """Read until stopped; trouble with record or store only delays."""
         while not stop.is_set():
             try:
                 with self._store.exclusive(_CLAIM) as mine:
+                    self._bar.ask_anew()
                     while mine and not stop.is_set():
                         self._read_all()
                         stop.wait(self._every_s)
@@ -78,9 +81,22 @@ class LineReader:
 
     def _read_all(self) -> None:
         for site in self._group.sites:
-            today = datetime.now(site.zone).date()
+            self.read_site(site)
+
+    def read_site(self, site: Site) -> None:
+        """Read a site's last days; tell as a task what bars it, once, and once more when mended.
+
+        Raises RecordError and StoreUnavailable.
+        """
+        today = datetime.now(site.zone).date()
+        by = Met(self._group.name, site.name, str(new_id()))
+        try:
             # A day after today too: a line may be entered ahead, or by another clock.
             self.read(site.name, today - timedelta(days=self._days), today + timedelta(days=1))
+        except RecordBarred as barred:
+            self._bar.met(barred, by, datetime.now(UTC))
+            raise
+        self._bar.passed(by, datetime.now(UTC))
 
     def read(self, site: str, first: date, last: date) -> int:
         """Read some days of a site and tell those that changed; give how many did.

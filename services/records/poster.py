@@ -11,7 +11,7 @@ from schemas.envelope import Source
 from schemas.facts import PostingOutcome
 from services.records import answers, store
 from services.records.answers import Said
-from services.records.bar import Bar
+from services.records.bar import Bar, Met
 from services.records.dependence import HoldBack, Wait, Withdraw, dependence, depends
 from services.records.holding import mapped_only
 from services.records.pacing import FIRST_WAIT_S, Breaker, Gate, SiteRate, wait_s
@@ -25,7 +25,7 @@ from services.records.port import (
     RecordUnavailable,
     Rejected,
 )
-from services.records.postings import charge_posting, post
+from services.records.postings import charge_posting, post, why_unreadable
 from services.records.store import PostingRow, PostingState, Verb
 from services.records.waiting import measure
 from services.runtime.metrics import RECORD_BREAKER_OPEN
@@ -101,12 +101,13 @@ class Poster:
         While the record is away nothing goes out, and then one posting first. A site that has
         used up its rate waits without holding up the others.
         """
-        rows = self._chosen()
+        chosen = self._chosen()
+        rows = self._readable(chosen)
         if unsent := [row.posting_key for row in rows if not row.maybe_sent]:
             with self._store.begin() as connection:
                 store.mark_sent(connection, unsent)
         together = self._post_together(rows)
-        answered = 0
+        answered = len(chosen) - len(rows)
         for row in rows:
             if (stop is not None and stop.is_set()) or self._gate() is Gate.OPEN:
                 break
@@ -134,6 +135,21 @@ class Poster:
             # The one that failed least: a posting with a trouble of its own tells little.
             rows = sorted(rows, key=lambda row: row.attempts)[:1]
         return [row for row in rows if self._rate.take(row.site, now)]
+
+    def _readable(self, rows: list[PostingRow]) -> list[PostingRow]:
+        """Leave out what is stored and cannot be read: it goes to a person, and nothing leaves."""
+        read = []
+        for row in rows:
+            reason = why_unreadable(row)
+            if reason is None:
+                read.append(row)
+                continue
+            log.error("stored_posting_not_read", posting_key=row.posting_key, reason=reason)
+            words = (
+                f"not sent now: {reason}; have its row in records_posting restored from a backup"
+            )
+            self._mark(row, Said(PostingOutcome.REJECTED, None, answers.fit(words)))
+        return read
 
     def _measure(self) -> None:
         now = self._now()
@@ -167,7 +183,7 @@ class Poster:
         for row in rows:
             self._put_off(row, str(error), retry_after_s)
         if isinstance(error, RecordBarred):
-            self._bar.met(error, rows[0], self._now())
+            self._bar.met(error, Met.by(rows[0]), self._now())
         elif isinstance(error, RecordRefused):
             keys = [row.posting_key for row in rows]
             log.error("record_refuses", posting_keys=keys, reason=str(error))
@@ -190,7 +206,11 @@ class Poster:
         if isinstance(answer, PeriodClosed):
             self._move(row, answer)
             return True
-        said = answer if isinstance(answer, Said) else answers.said(answer, row)
+        self._mark(row, answer if isinstance(answer, Said) else answers.said(answer, row))
+        return True
+
+    def _mark(self, row: PostingRow, said: Said) -> None:
+        """Mark and tell an answer in one transaction."""
         with self._store.begin() as connection:
             work = Work(connection, self._store)
             answers.mark(work, row, said, self._source, answers.UNANSWERED)
@@ -203,7 +223,6 @@ class Poster:
             outcome=said.outcome.value,
             correlation_id=row.correlation_id,
         )
-        return True
 
     def _settled_here(self, row: PostingRow) -> Said | Wait | None:
         """Settle what the record need not or must not be told as things stand."""
@@ -241,7 +260,7 @@ class Poster:
 
     def _answered(self, row: PostingRow) -> None:
         self._breaker.answered()
-        self._bar.passed(row, self._now())
+        self._bar.passed(Met.by(row), self._now())
 
     def _move(self, row: PostingRow, closed: PeriodClosed) -> None:
         """Put a posting under the next open day; it goes out again at the next round."""

@@ -2,7 +2,10 @@
 
 import json
 
+from pydantic import ValidationError
+
 from schemas.conclusions import CorrectionEntry, LedgerEntry, NoteWritten
+from schemas.messages import invalid_input
 from schemas.teeth import Species
 from services.records.held import answer_of
 from services.records.port import (
@@ -14,6 +17,7 @@ from services.records.port import (
     PatientRecord,
 )
 from services.records.store import PostingRow, Verb
+from services.records.unmapped import Posting
 
 
 def post(record: PatientRecord, row: PostingRow) -> ChargeAnswer:
@@ -35,6 +39,28 @@ def post(record: PatientRecord, row: PostingRow) -> ChargeAnswer:
     if verb is Verb.REVERSE:
         return record.reverse_charge(posting)
     return record.post_charge(posting)
+
+
+def posting_of(row: PostingRow) -> Posting:
+    """Read a stored posting as what the port takes; raises what its parts do where it cannot."""
+    verb = Verb(row.verb)
+    if verb is Verb.NOTE:
+        return note_posting(row)
+    if verb is Verb.CORRECT:
+        return correction_posting(row)
+    return charge_posting(row)
+
+
+def why_unreadable(row: PostingRow) -> str | None:
+    """Say why a posting cannot be read as it is stored; None where it can."""
+    try:
+        posting_of(row)
+    except ValidationError as error:
+        return f"the posting cannot be read as it is stored: {invalid_input(error, 'body')}"
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        told = f"{type(error).__name__}: {error}"
+        return f"the posting cannot be read as it is stored: expected it as it was put in ({told})"
+    return None
 
 
 def _held_correction(record: PatientRecord, row: PostingRow) -> Accepted | None:

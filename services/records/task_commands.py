@@ -46,7 +46,7 @@ def show_record_tasks(
         return
     for bar in bars:
         stdout.print(
-            f"Nothing can be posted since {bar['since']}: {bar['words']}. Next: "
+            f"The record cannot be worked with since {bar['since']}: {bar['words']}. Next: "
             f"{bar['next_action']}. {waiting} postings wait and go out by themselves.",
             markup=False,
         )

@@ -17,7 +17,7 @@ from schemas.envelope import Payload
 from schemas.facts import PostingOutcome
 from services.records import store as postings
 from services.records.answers import Said, mark
-from services.records.bar import Bar
+from services.records.bar import Bar, Met
 from services.records.port import RecordBarred
 from services.records.store import PostingState
 from services.records.suite.samples import STUDY, entry, note
@@ -110,13 +110,13 @@ def test_what_bars_every_posting_comes_first_until_it_is_mended(store: Store) ->
         row = postings.get(connection, entry(1).posting_key)
     assert row is not None
     bar = Bar(store, "fhir", "records")
-    bar.met(RecordBarred("certificate-10", "it has expired", "have it renewed"), row, NOW)
+    bar.met(RecordBarred("certificate-10", "it has expired", "have it renewed"), Met.by(row), NOW)
 
     shown, found = run(), told()
 
-    assert "Nothing can be posted since 2026-03-02T12:00:00Z: it has expired" in shown
+    assert "The record cannot be worked with since 2026-03-02T12:00:00Z: it has expired" in shown
     assert "have it renewed" in shown
     assert "1 postings wait" in shown
     assert [one["fault"] for one in found["record"]] == ["certificate-10"]
-    bar.passed(row, NOW)
+    bar.passed(Met.by(row), NOW)
     assert told()["record"] == []

@@ -15,6 +15,7 @@ import pytest
 from sqlalchemy import select, update
 
 from schemas.conclusions import CodesMissing, ImageShown, NoteState
+from schemas.facts import ChargesReleased, PostingAnswered, PostingOutcome
 from schemas.messages import parse
 from schemas.teeth import Species
 from services.records.adapters.fhir import FhirAdapter
@@ -136,6 +137,16 @@ def tasks(store: Store) -> list[CodesMissing]:
         bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars()
         told = [parse(body).payload for body in bodies]
     return [one for one in told if isinstance(one, CodesMissing)]
+
+
+DAMAGED = POSTINGS.c.patient_id == "P-1001"
+
+
+def answers(store: Store) -> list[PostingAnswered]:
+    with store.read() as connection:
+        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars()
+        told = [parse(body).payload for body in bodies]
+    return [one for one in told if isinstance(one, PostingAnswered)]
 
 
 def sent(store: Store) -> dict[str, bool]:
@@ -265,17 +276,30 @@ def test_a_broken_file_is_not_taken_up_and_the_codes_of_before_stay(
     assert set(desk.states().values()) == {"posted"}
 
 
-def test_a_stored_posting_that_cannot_be_read_stops_no_other_patient(
-    store: Store, record: tuple[PatientRecord, Told]
+@pytest.mark.parametrize("body", [{"entry": {}}, {}])
+def test_a_stored_posting_that_cannot_be_read_goes_to_a_person_and_stops_no_other_patient(
+    store: Store, record: tuple[PatientRecord, Told], body: Any
 ) -> None:
-    adapter, _ = record
+    adapter, told = record
     desk = Desk(store, adapter)
-    desk.take(study("P-1001", "INV-IO-FIRST"), study("P-1002", "INV-IO-FIRST"))
-    damaged = POSTINGS.c.patient_id == "P-1001"
+    desk.take(*(study(f"P-{number}", "INV-IO-FIRST") for number in (1001, 1002, 1003)))
     with store.begin() as connection:
-        connection.execute(update(POSTINGS).where(damaged).values(body={"entry": {}}))
+        kept = connection.execute(select(POSTINGS).where(DAMAGED)).one().body
+        connection.execute(update(POSTINGS).where(DAMAGED).values(body=body))
 
     for _ in range(3):
         look_again(desk)
 
-    assert sorted(desk.states().values()) == ["posted", "waiting"]
+    assert sorted(desk.states().values()) == ["posted", "posted", "rejected"]
+    (answer,) = [one for one in answers(store) if one.outcome is PostingOutcome.REJECTED]
+    assert "cannot be read as it is stored" in (answer.words or "")
+    assert len(told()) == 2, "nothing of it has left"
+
+    # when: its row is restored, and a person releases the charges
+    with store.begin() as connection:
+        connection.execute(update(POSTINGS).where(DAMAGED).values(body=kept))
+    desk.take(ChargesReleased(study_instance_uid=study_uid("P-1001")))
+    look_again(desk)
+
+    assert set(desk.states().values()) == {"posted"}
+    assert len(told()) == 3

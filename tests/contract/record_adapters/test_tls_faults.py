@@ -15,6 +15,7 @@ from schemas.conclusions import RecordTask
 from schemas.messages import parse
 from services.records.adapters.hl7 import Hl7Adapter
 from services.records.bar import standing
+from services.records.line_reader import LineReader
 from services.records.port import PatientRecord, RecordBarred
 from services.records.suite import accepted
 from services.records.suite.samples import charge_posting, entry
@@ -22,6 +23,7 @@ from services.records.waiting import measure
 from services.runtime.metrics import RECORD_NEEDS_PERSON
 from services.runtime.store import Store
 from services.runtime.tables import OUTBOX
+from tests.assessed import GROUP
 from tests.certificates import Authority
 from tests.contract.record_adapters.posting_desk import Desk, study_of
 from tests.contract.record_store import open_store
@@ -274,6 +276,44 @@ def test_postings_wait_for_a_person_who_is_told_once_and_then_go_out_by_themselv
     assert mended.mended_at is not None
     measure(store, anew.now)
     assert RECORD_NEEDS_PERSON._value.get() == 0
+    record.close()
+
+
+@pytest.mark.parametrize("peer", ["fhir"], indirect=True)
+def test_a_fault_that_only_the_reading_of_lines_meets_is_told_once_and_once_when_mended(
+    peer: Peer, store: Store
+) -> None:
+    # given: a record whose certificate has expired, and no posting that waits
+    peer.front.show(peer.known.expired)
+    record = peer.adapter()
+    (north, *_) = GROUP.sites
+
+    # when: the record is read back again and again, also by a reader that was started anew
+    reader = LineReader(store, record, lambda: None, GROUP, 1.0, 1)
+    anew = LineReader(store, record, lambda: None, GROUP, 1.0, 1)
+    for one in (reader, reader, anew):
+        with pytest.raises(RecordBarred):
+            one.read_site(north)
+
+    # then: it is told once, and not once more by a posting that meets it too
+    (task,) = tasks(store)
+    assert (task.record, task.mended_at) == ("fhir-lines", None)
+    assert "the record's certificate has expired" in task.words
+    desk = Desk(store, record)
+    desk.take(study_of("P-1"))
+    desk.post_all(rounds=2)
+    assert tasks(store) == [task]
+
+    # and once when it is mended, by whom it was told
+    peer.be_well()
+    desk.post_all()
+    assert tasks(store) == [task]
+    anew.read_site(north)
+    anew.read_site(north)
+    first, mended = tasks(store)
+    assert first == task
+    assert (mended.revision, mended.record) == (2, "fhir-lines")
+    assert mended.mended_at is not None
     record.close()
 
 
