@@ -33,6 +33,8 @@ _KEEP: Final = timedelta(hours=1)
 _TIDY_EVERY: Final = timedelta(minutes=5)
 _MOST_WAITING: Final = 200
 HEARTBEAT_S: Final = 15.0
+MOST_OF_ONE: Final = 30
+"""Open pages of one person, on all their browsers; invented."""
 RELOAD: Final = "reload"
 """The event for a page that has missed too much: it asks for everything anew."""
 
@@ -68,7 +70,8 @@ class TooManyLivePages(Exception):  # noqa: N818 - never leaves the console
 class Listener:
     """One open page. Filled by the feed's thread, emptied by the page's own task."""
 
-    def __init__(self, topics: frozenset[str]) -> None:
+    def __init__(self, topics: frozenset[str], whose: str) -> None:
+        self.whose = whose
         self._topics = topics
         self._waiting: deque[Change | None] = deque(maxlen=_MOST_WAITING)
         self._loop = asyncio.get_running_loop()
@@ -155,11 +158,16 @@ class Changes:
         return [change for change in found if change.topic in topics]
 
     @contextmanager
-    def listening(self, topics: frozenset[str]) -> Iterator[Listener]:
-        """Listen for the length of the block, in a running asyncio loop (TooManyLivePages)."""
-        listener = Listener(topics)
+    def listening(self, topics: frozenset[str], whose: str = "") -> Iterator[Listener]:
+        """Listen for the length of the block, in a running asyncio loop (TooManyLivePages).
+
+        ``whose``: the person's key; nobody has so many open that others get none.
+        """
+        listener = Listener(topics, whose)
         with self._lock:
-            if self._stopped or len(self._listeners) >= self._most:
+            own = sum(one.whose == whose for one in self._listeners) if whose else 0
+            full = len(self._listeners) >= self._most or own >= MOST_OF_ONE
+            if self._stopped or full:
                 raise TooManyLivePages
             self._listeners.add(listener)
         try:

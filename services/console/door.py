@@ -13,6 +13,7 @@ from sqlalchemy import delete, select
 from schemas.acting import ACTING_AT, ACTING_PERSON
 from schemas.envelope import Payload
 from services.console.accounts import Account
+from services.console.acts import note_act
 from services.console.session_store import TAP
 from services.console.troubles import Trouble
 from services.runtime.settings import ConsoleSettings
@@ -93,7 +94,9 @@ class Door:
                 "It may or may not have been kept.",
                 "Tap again in a moment; a second tap does nothing twice.",
             ) from error
-        return _read(answer, signs=typed is not None)
+        told = _read(answer, signs=typed is not None)
+        note_act(told.natural_key)
+        return told
 
     def forget_old_taps(self) -> None:
         """Remove the marks of taps that nobody sends again."""

@@ -13,6 +13,7 @@ from starlette.concurrency import run_in_threadpool
 
 from services.console import access
 from services.console.access import RULES, Scope
+from services.console.acts import Acts
 from services.console.console import Console
 from services.console.security import (
     CSRF_FIELD,
@@ -59,9 +60,11 @@ class GuardedRoute(APIRoute):
                 if wait_s:
                     raise Trouble(429, wait_s=ceil(wait_s))
                 await run_in_threadpool(console.sessions.tapped, signed_in)
-            response = await page(request)
-            if signed_in is not None and rule.tap:
-                await run_in_threadpool(_keep_deed, request, console, signed_in, self.path)
+            with Acts() as acts:
+                response = await page(request)
+            if signed_in is not None and _is_deed(request, console, signed_in, rule.tap):
+                deed = _deed(request, signed_in, self.path, acts)
+                await run_in_threadpool(_keep, console, deed)
             return response
 
         return guarded
@@ -118,17 +121,35 @@ def _refuse(request: Request, console: Console, signed_in: SignedIn | None, what
     )
 
 
-def _keep_deed(request: Request, console: Console, signed_in: SignedIn, path: str) -> None:
+def _is_deed(request: Request, console: Console, signed_in: SignedIn, is_tap: bool) -> bool:
+    """Every tap is one. What a page fetches by itself shows a patient too, if it names one: that
+    is one deed for each session in a while, not one for each change that it shows."""
+    if is_tap:
+        return True
+    if set(request.path_params) <= {"site"}:
+        return False
+    return console.sessions.looks_anew(signed_in, request.url.path)
+
+
+def _deed(request: Request, signed_in: SignedIn, path: str, acts: Acts) -> Deed:
     names = {name: str(value) for name, value in sorted(request.path_params.items())}
     account = signed_in.account
-    deed = Deed(
+    site = names.get("site", account.site.name)
+    about = [f"{name} {value}" for name, value in names.items()]
+    if site != account.site.name:
+        about.append(f"person of {account.site.name}")  # names are unique within a site only
+    about.extend(f"fact {key}" for key in acts.natural_keys)
+    return Deed(
         "saw" if request.method in _SAFE else "did",
         path,
-        ", ".join(f"{name} {value}" for name, value in names.items()),
-        names.get("site", account.site.name),
+        ", ".join(about),
+        site,
         account.person.name,
         request.client.host if request.client else None,
         datetime.now(UTC),
     )
+
+
+def _keep(console: Console, deed: Deed) -> None:
     with console.store.begin() as connection:
         deeds.append(connection, "console", deed)

@@ -11,11 +11,15 @@ from sqlalchemy import Row, delete, insert, or_, select, update
 from schemas.group import Group
 from services.console.accounts import Account, find_account
 from services.console.session_store import SESSION
+from services.runtime.rate_limit import RateLimit
 from services.runtime.settings import ConsoleSettings
 from services.runtime.store import Store
 
 _TAP_COUNTS_AFTER = timedelta(seconds=5)
 """Taps nearer to each other than this are one, to spare the store a write for each."""
+
+_LOOK_GOES_ON_S = 900.0
+"""How long a page that is kept open is one look at what it shows, in the audit; invented."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +48,7 @@ class Sessions:
             True: timedelta(seconds=settings.shared_idle_s),
         }
         self._longest = timedelta(seconds=settings.longest_s)
+        self._looks = RateLimit(1, _LOOK_GOES_ON_S)
 
     def begin(self, account: Account, *, shared: bool) -> str:
         """Begin a session and give its token, new at each sign-in."""
@@ -90,6 +95,16 @@ class Sessions:
         """End a session. Safe to repeat."""
         with self._store.begin() as connection:
             connection.execute(delete(SESSION).where(SESSION.c.token_sha256 == _hash(token)))
+
+    def looks_anew(self, signed_in: SignedIn, path: str) -> bool:
+        """Tell whether this session has not looked here for a while; a look goes on till then."""
+        return self._looks.take(f"{_hash(signed_in.token)} {path}") == 0.0
+
+    def end_all(self, account: Account) -> None:
+        """End every session of a person. Safe to repeat."""
+        own = SESSION.c.site == account.site.name, SESSION.c.person == account.person.name
+        with self._store.begin() as connection:
+            connection.execute(delete(SESSION).where(*own))
 
     def forget_ended(self) -> None:
         """Remove what has ended."""

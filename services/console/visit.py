@@ -16,6 +16,7 @@ from services.console.sessions import SignedIn
 
 THEMES = ("light", "dark")
 THEME_COOKIE = "theme"
+_IN_ADDRESS = ":/%#?=@[]!$&'()*+,;"
 
 
 class NotSignedIn(Exception):  # noqa: N818 - never leaves the console
@@ -85,6 +86,7 @@ class Visit:
 
     def go_to(self, path: str) -> Response:
         """Send the browser to another page of ours after a tap."""
+        path = quote(path, safe=_IN_ADDRESS)
         if self.is_part:
             return Response(status_code=204, headers={"HX-Redirect": path})
         return RedirectResponse(path, 303)

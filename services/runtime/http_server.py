@@ -10,15 +10,19 @@ import uvicorn
 from fastapi import FastAPI
 
 from services.runtime.ports import PortTaken
+from services.runtime.prompt_requests import prompt_requests
 
 log = structlog.get_logger(__name__)
 
 _FINISH_S = 5
+REQUEST_WITHIN_S = 30.0
+"""The length is invented: a body of the largest size by a line of 300 kbit/s."""
 
 
 class HttpDoor:
     """Listens from its making on; serves while ``run`` runs.
 
+    ``request_within_s`` bounds how long a client takes to send a request, or to take its answer.
     ``trusted_proxies`` are the addresses whose ``X-Forwarded-For`` and ``-Proto`` are believed.
     Raises PortTaken, naming ``setting``, where the port cannot be had.
     """
@@ -32,6 +36,7 @@ class HttpDoor:
         idle_timeout_s: float,
         at_once: int = 200,
         trusted_proxies: Sequence[str] = (),
+        request_within_s: float = REQUEST_WITHIN_S,
     ) -> None:
         self.app = app
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
@@ -46,6 +51,7 @@ class HttpDoor:
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
+                http=prompt_requests(request_within_s),
                 log_config=None,
                 access_log=False,
                 lifespan="off",

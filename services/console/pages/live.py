@@ -1,5 +1,6 @@
 """``/live``: tells an open page that something of its topics changed (server-sent events)."""
 
+import time
 from collections.abc import AsyncIterator
 from typing import Annotated, Final
 
@@ -11,14 +12,15 @@ from schemas.errors import InvalidInput
 from services.console.access import sees_site
 from services.console.change_store import Change
 from services.console.changes import (
+    HEARTBEAT_S,
     RELOAD,
-    Changes,
     TooManyLivePages,
     check_topic,
     kind_of,
     site_of,
 )
-from services.console.sessions import Sessions
+from services.console.console import Console
+from services.console.sessions import SignedIn
 from services.console.troubles import Trouble
 from services.console.visit import Visiting
 
@@ -40,7 +42,7 @@ async def listen(
     if last_event_id is not None and last_event_id.isascii() and last_event_id.isdigit():
         since = int(last_event_id)
     console = visit.console
-    told = _told(console.changes, console.sessions, visit.person.token, frozenset(topic), since)
+    told = _told(console, visit.person, frozenset(topic), since)
     try:
         first = await anext(told)
     except TooManyLivePages as error:
@@ -58,20 +60,25 @@ def _check_own(visit: Visiting, topic: str) -> None:
 
 
 async def _told(
-    changes: Changes, sessions: Sessions, token: str, topics: frozenset[str], since: int
+    console: Console, person: SignedIn, topics: frozenset[str], since: int
 ) -> AsyncIterator[str]:
     """Write events until the session, the page or the service ends."""
-    with changes.listening(topics) as listener:
+    changes, whose = console.changes, person.account.key
+    with changes.listening(topics, whose) as listener:
         yield _COME_BACK
         for change in await run_in_threadpool(changes.missed, topics, since):
             yield _event(change)
+        looked_at = time.monotonic()
         while (waited := await listener.next()) is not None:
+            # By the clock: where changes come all the time, no heartbeat is ever due.
+            if time.monotonic() - looked_at >= HEARTBEAT_S or not waited:
+                looked_at = time.monotonic()
+                if await run_in_threadpool(console.sessions.find, person.token) is None:
+                    yield _ENDED
+                    return
             for change in waited:
                 yield _event(change)
             if not waited:
-                if await run_in_threadpool(sessions.find, token) is None:
-                    yield _ENDED
-                    return
                 yield _HEARTBEAT
 
 
