@@ -72,13 +72,16 @@
     if (left <= WARN_S) sessionLeft.textContent = String(left);
     sessionNotice.hidden = left > WARN_S;
   }
-  part("session-stay").addEventListener("click", async () => {
+  const stay = async () => {
     try {
       await fetch("/session/stay", { method: "POST", headers: { "X-CSRF-Token": csrf() }, body: "" });
-    } finally {
-      look();
+    } catch {
+      connection(false);
     }
-  });
+    look();
+  };
+  part("session-stay").addEventListener("click", stay);
+  body.addEventListener("console:typing", stay); // whoever types is there
 
   window.addEventListener("offline", () => { connection(false); lookAgainIn(LOOK_MS); });
   window.addEventListener("online", look);
