@@ -9,7 +9,7 @@ from urllib.request import urlopen
 
 import pytest
 import yaml
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from tests.browser.desk import Desk
 from tests.console_support import HOST, TOKEN, invented_group
@@ -44,6 +44,7 @@ def chromium() -> Iterator[Browser]:
     if program is None:
         missing("Chromium", "apt-get install chromium")
     with sync_playwright() as playwright:
+        expect.set_options(timeout=60_000)  # a machine may be slow; a page that is not fails late
         browser = playwright.chromium.launch(
             executable_path=program, headless=True, args=list(_ARGUMENTS), timeout=120_000
         )
