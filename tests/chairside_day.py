@@ -8,14 +8,19 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy import select
+
 from demo.hospital import Hospital
 from demo.http_teller import HttpTeller
 from demo.station import Station
 from demo.story import RECEPTOR, ROOM, TUBE_CURRENT_MA, TUBE_KV, Shot, invented_uid, preset_of
 from schemas.conclusions import StudyAssessed
+from schemas.envelope import Message, Payload
 from schemas.facts import ExposureEnded, OrderPlaced, Patient
+from schemas.messages import parse
 from schemas.plans import load_plans
 from services.console.views_chairside import study_board
+from services.intake.store import FACT
 from services.runtime.settings import Settings
 from services.runtime.store import Store
 from tests.servers.polling import wait_until
@@ -34,14 +39,13 @@ class ChairsideDay:
     def __init__(self, hospital: Hospital) -> None:
         self.hospital = hospital
         self.url = f"http://127.0.0.1:{hospital.environment['GOMPHOSIS_CONSOLE__PORT']}"
-        self.store = Store(
-            Settings(data_dir=hospital.folder, group_dir=hospital.folder).store_url
-        )
+        self.store = Store(Settings(data_dir=hospital.folder, group_dir=hospital.folder).store_url)
         self._generator = HttpTeller(hospital.http_url, "generator-1")
         self._record = HttpTeller(hospital.http_url, "record-1")
         self._station = Station("127.0.0.1", hospital.dicom_port)
         self._plans = load_plans()
         self._counter = 100
+        self._clocks: dict[int, datetime] = {}
 
     def close(self) -> None:
         self._station.close()
@@ -50,35 +54,31 @@ class ChairsideDay:
     def order(self, number: int, name: str = "Pepper", kg: float | None = 11.4) -> str:
         """Place an order for now and wait until the board knows of it; give the study's UID."""
         study = invented_uid(f"chairside {os.getpid()} {number}")
-        weight = {} if kg is None else {"weight": {"value": kg, "unit": "kg"}}
-        patient = Patient.model_validate_json(
-            Patient.model_validate(Patient.EXAMPLES[0] | {"weight": None}, strict=False)
-            .model_copy(update={"patient_id": f"INV-9{number:03d}", "name": name})
-            .model_dump_json(exclude={"weight"})
-        )
-        told = patient.model_dump(mode="json") | weight
-        placed = OrderPlaced.model_validate(
-            OrderPlaced.EXAMPLES[0]
-            | {
-                "order_id": f"9{number:03d}",
-                "study_instance_uid": study,
-                "accession_number": f"INV9{number:03d}",
-                "patient": told,
-                "plan": PLAN,
-                "room": ROOM,
-                "scheduled_at": datetime.now(UTC).isoformat(),
-            },
-            strict=False,
-        )
-        self._record.tell(placed.KIND, datetime.now(UTC), placed.model_dump(mode="json"))
+        patient = {key: value for key, value in Patient.EXAMPLES[0].items() if key != "weight"}
+        patient |= {"patient_id": f"INV-9{number:03d}", "name": name}
+        if kg is not None:
+            patient["weight"] = {"value": kg, "unit": "kg"}
+        # Half an hour apart, as linking keeps patients of one minute apart from each other.
+        now = datetime.now(UTC)
+        self._clocks[number] = now - number * timedelta(minutes=30) - timedelta(minutes=10)
+        placed = OrderPlaced.EXAMPLES[0] | {
+            "order_id": f"9{number:03d}",
+            "study_instance_uid": study,
+            "accession_number": f"INV9{number:03d}",
+            "patient": patient,
+            "plan": PLAN,
+            "room": ROOM,
+            "scheduled_at": self._clocks[number].isoformat(),
+        }
+        self._record.tell(OrderPlaced.KIND, now, placed)
         self.wait_for(study, lambda found: bool(found.views), "the order on the board")
-        self._station.worklist({"accession_number": placed.accession_number})
+        self._station.worklist({"accession_number": placed["accession_number"]})
         return study
 
-    def expose(self, view: str, share: float = 1.0, **values: Any) -> datetime:
-        """Tell one exposure now; a ``share`` below 1 was released early. Give its moment."""
+    def expose(self, number: int, view: str, share: float = 1.0, **values: Any) -> datetime:
+        """Tell one exposure; a ``share`` below 1 was released early. Give its moment."""
         self._counter += 1
-        at = datetime.now(UTC)
+        at = self._clocks[number] = self._clocks[number] + timedelta(seconds=50)
         preset = preset_of(self._view(view))
         told: dict[str, Any] = {
             "room": ROOM,
@@ -120,7 +120,7 @@ class ChairsideDay:
 
     def shoot(self, number: int, study: str, view: str, *, labelled: bool = True) -> str:
         """Expose and send the image, and wait until it is placed."""
-        uid = self.image(number, view, self.expose(view), labelled=labelled)
+        uid = self.image(number, view, self.expose(number, view), labelled=labelled)
         self.wait_for(
             study,
             lambda found: any(image.sop_instance_uid == uid for image in found.images),
@@ -138,8 +138,16 @@ class ChairsideDay:
             known = self.study(study)
             return known if known is not None and holds(known) else None
 
-        known: StudyAssessed = wait_until(found, 60, what)
+        known = wait_until(found, 60, what)
+        assert known is not None
         return known
+
+    def facts(self, kind: str, study: str) -> list[Message[Payload]]:
+        """Give what people told of a study, in the order in which intake kept it."""
+        with self.store.read() as connection:
+            query = select(FACT.c.body).where(FACT.c.kind == kind).order_by(FACT.c.id)
+            told = [parse(body) for body in connection.execute(query).scalars()]
+        return [one for one in told if getattr(one.payload, "study_instance_uid", None) == study]
 
     def kill_console(self) -> int:
         """Kill the console's process; its supervisor starts another. Give the one killed."""

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, timedelta
 
 from sqlalchemy import Connection, select
 
@@ -10,6 +10,7 @@ from schemas.conclusions import StudyAssessed
 from schemas.facts import ExposureEnded, ImageStored, Receptor
 from schemas.group import Site
 from schemas.plans import Plan
+from schemas.techniques import SizeRule
 from services.console.chairside.decisions import Decision, settled_keys, standing, words_of
 from services.console.chairside.dose import DoseCard, dose_card
 from services.console.chairside.entries import Alert, Entry, alerts_of, entries_of
@@ -19,7 +20,7 @@ from services.console.chairside.readiness import ReadinessNow, positions_words, 
 from services.console.chairside.teeth import ToothChart, ToothGroup, tooth_charts, tooth_groups
 from services.console.chairside.wake import WakeCard, wake_card
 from services.console.site_rules import SiteRules
-from services.console.tables import ARRIVAL
+from services.console.tables import ARRIVAL, STUDY
 from services.console.views_chairside import (
     JustTold,
     PatientToday,
@@ -30,6 +31,8 @@ from services.console.views_chairside import (
 )
 
 _LOOKED_AT = 30
+_OF_LATE = timedelta(minutes=15)
+"""How long an exposure of no patient is shown at the table: a length of our own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +64,12 @@ class Table:
 
 
 def table_of(
-    connection: Connection, site: Site, rules: SiteRules, room: str, study_instance_uid: str
+    connection: Connection,
+    site: Site,
+    rules: SiteRules,
+    room: str,
+    study_instance_uid: str,
+    now: datetime,
 ) -> Table | None:
     """Read all of one patient; None for a study that is not known here."""
     board = study_board(connection, site.name, study_instance_uid)
@@ -69,8 +77,7 @@ def table_of(
         return None
     study = board.study
     today = room_board(connection, site.name, room, study.day)
-    loose = tuple(one for one in today.just_told if isinstance(one.fact, ExposureEnded))
-    loose = tuple(one for one in loose if one not in board.just_told)
+    loose = exposures_of_nobody(connection, site.name, room, study.day, now - _OF_LATE)
     plan = rules.plans.get(study.plan) if study.plan is not None else None
     suggested = board.next_view
     receptors = receptors_of(connection, site, room, study.day)
@@ -90,7 +97,7 @@ def table_of(
             else None
         ),
         wake=wake_card(board, loose),
-        alerts=alerts_of(board, loose),
+        alerts=alerts_of(board, loose, rules.chart.size_rule if rules.chart else SizeRule()),
         entries=entries_of(board, loose),
         questions=question_cards(study),
         readiness=readiness_now(board),
@@ -100,6 +107,31 @@ def table_of(
         last_words=words_of(decisions[-1], study) if decisions else "",
         settled=settled_keys(study),
     )
+
+
+def exposures_of_nobody(
+    connection: Connection, site: str, room: str, day: date, since: datetime
+) -> tuple[JustTold, ...]:
+    """Give the room's exposures of late that no study holds, be they concluded to be loose or not
+    concluded at all: at the table they are seen all the same."""
+    of_day = select(STUDY.c.held).where(
+        STUDY.c.site == site, STUDY.c.room == room, STUDY.c.day == day
+    )
+    held = {key for text in connection.scalars(of_day) for key in text.split("\n")}
+    query = select(ARRIVAL).where(
+        ARRIVAL.c.site == site,
+        ARRIVAL.c.room == room,
+        ARRIVAL.c.day == day,
+        ARRIVAL.c.kind == ExposureEnded.KIND,
+        ARRIVAL.c.received_at >= since,
+    )
+    found = [
+        JustTold(row.natural_key, row.occurred_at, row.received_at, fact)
+        for row in connection.execute(query)
+        if row.natural_key not in held
+        and not (fact := ExposureEnded.model_validate_json(row.told)).test_exposure
+    ]
+    return tuple(sorted(found, key=lambda one: (one.received_at, one.natural_key)))
 
 
 def receptors_of(connection: Connection, site: Site, room: str, day: date) -> frozenset[Receptor]:

@@ -14,6 +14,7 @@ from schemas.conclusions import (
 )
 from schemas.facts import ExposureEnded, ImageStored
 from schemas.reject_reasons import reject_meaning
+from schemas.techniques import SizeRule
 from services.console.views_chairside import JustTold, Moment, StudyBoard
 
 
@@ -47,7 +48,7 @@ _REPEAT_ONLY = (
 
 
 def entries_of(board: StudyBoard, in_room: Sequence[JustTold] = ()) -> tuple[Entry, ...]:
-    """Lay out what came, the newest first. ``in_room``: exposures of which no patient is known."""
+    """Lay out what came, the newest first. ``in_room``: exposures of no patient yet."""
     study = board.study
     exposures = {one.exposure_key: one for one in study.exposures}
     placed = [_placed(moment, study, exposures) for moment in board.moments]
@@ -61,11 +62,14 @@ def entries_of(board: StudyBoard, in_room: Sequence[JustTold] = ()) -> tuple[Ent
     )
 
 
-def alerts_of(board: StudyBoard, in_room: Sequence[JustTold] = ()) -> tuple[Alert, ...]:
+def alerts_of(
+    board: StudyBoard, in_room: Sequence[JustTold], size_rule: SizeRule
+) -> tuple[Alert, ...]:
     """Say what is to be looked at before the next exposure."""
+    last = _last_told(board, in_room)
     return (
-        *_early_alerts(board, in_room),
-        *_setting_alerts(board),
+        *_early_alerts(board.study, last),
+        *_setting_alerts(board.study, last, size_rule),
         *_dose_alerts(board.study),
     )
 
@@ -107,7 +111,7 @@ def _just_told(told: JustTold) -> Entry | None:
             words.insert(0, f"released early{_share(fact.exposure_ms, fact.set_exposure_ms)}")
         return Entry(
             told.received_at,
-            "Exposure, just come",
+            "Exposure, no image yet",
             tuple(words),
             ended_early=fact.ended_early,
             placed=False,
@@ -123,18 +127,23 @@ def _just_told(told: JustTold) -> Entry | None:
     return None
 
 
-def _early_alerts(board: StudyBoard, in_room: Sequence[JustTold]) -> tuple[Alert, ...]:
-    """Only of the last exposure: after the next one it is history."""
-    just = [
-        (one.received_at, one.fact.exposure_ms, one.fact.set_exposure_ms, one.fact.ended_early)
+def _last_told(board: StudyBoard, in_room: Sequence[JustTold]) -> ExposureEnded | None:
+    """The last exposure that no conclusion about this study holds; it is the newest of all."""
+    told = [
+        (one.received_at, one.fact)
         for one in (*board.just_told, *in_room)
         if isinstance(one.fact, ExposureEnded)
     ]
-    if just:
-        _, given, wanted, early = max(just, key=lambda one: one[0])
-        kerma = None
-    elif board.study.exposures:
-        last = max(board.study.exposures, key=lambda one: one.occurred_at)
+    return max(told, key=lambda one: one[0])[1] if told else None
+
+
+def _early_alerts(study: StudyAssessed, told: ExposureEnded | None) -> tuple[Alert, ...]:
+    """Only of the last exposure: after the next one it is history."""
+    kerma = None
+    if told is not None:
+        given, wanted, early = told.exposure_ms, told.set_exposure_ms, told.ended_early
+    elif study.exposures:
+        last = max(study.exposures, key=lambda one: one.occurred_at)
         given, wanted, kerma = last.exposure_ms, last.set_exposure_ms, last.kerma_mgy
         early = last.use is ExposureUse.ENDED_EARLY
     else:
@@ -146,18 +155,38 @@ def _early_alerts(board: StudyBoard, in_room: Sequence[JustTold]) -> tuple[Alert
     return (Alert("ended-early", "Released early", words, _REPEAT_ONLY),)
 
 
-def _setting_alerts(board: StudyBoard) -> tuple[Alert, ...]:
-    if not board.study.exposures:
+def _setting_alerts(
+    study: StudyAssessed, told: ExposureEnded | None, size_rule: SizeRule
+) -> tuple[Alert, ...]:
+    if told is not None:
+        words = _of_another_size(study, told, size_rule)
+        return (_misfit("size-against-weight", words),) if words else ()
+    if not study.exposures:
         return ()
-    last = max(board.study.exposures, key=lambda one: one.occurred_at)
-    return tuple(
-        Alert(
-            one.code,
-            "The last setting does not fit",
-            one.words,
-            "Look at the panel of the X-ray set before the next exposure.",
-        )
-        for one in _checks(board.study, last)
+    last = max(study.exposures, key=lambda one: one.occurred_at)
+    return tuple(_misfit(one.code, one.words) for one in _checks(study, last))
+
+
+def _of_another_size(study: StudyAssessed, told: ExposureEnded, rule: SizeRule) -> str | None:
+    """Hold the size that was set against this animal, before anything is concluded."""
+    if study.patient is None or told.animal_size is None:
+        return None
+    weight = study.patient.weight
+    expected = rule.size_of(study.patient.species, weight.kg if weight is not None else None)
+    if expected is None or expected is told.animal_size:
+        return None
+    return (
+        f"It was set for a {told.animal_size} animal; the patient on the table wants the "
+        f"{expected} setting ({rule.basis})."
+    )
+
+
+def _misfit(code: str, words: str) -> Alert:
+    return Alert(
+        code,
+        "The last setting does not fit",
+        words,
+        "Look at the panel of the X-ray set before the next exposure.",
     )
 
 

@@ -29,10 +29,16 @@ def wake_card(board: StudyBoard, in_room: Sequence[JustTold] = ()) -> WakeCard:
     """Answer from the newest assessment and from what just came, ``in_room`` too."""
     study, missing = board.study, board.may_wake.missing
     coming = sum(isinstance(one.fact, ImageStored) for one in board.just_told)
-    exposed = sum(isinstance(one.fact, ExposureEnded) for one in (*board.just_told, *in_room))
+    exposed = len(
+        {
+            one.natural_key
+            for one in (*board.just_told, *in_room)
+            if isinstance(one.fact, ExposureEnded)
+        }
+    )
     notes = []
     if exposed:
-        notes.append(_count(exposed, "exposure has", "exposures have") + " just come, no image yet")
+        notes.append(_count(exposed, "exposure has", "exposures have") + " no image yet")
     if coming:
         notes.append(
             _count(coming, "image has just come", "images have just come") + ", not placed"
@@ -44,7 +50,7 @@ def wake_card(board: StudyBoard, in_room: Sequence[JustTold] = ()) -> WakeCard:
     if excused:
         notes.append(_count(excused, "view is", "views are") + " excused")
     if not study.views:
-        return WakeCard("!", "Images: nothing can be said, no plan is known", (), 0, tuple(notes))
+        return WakeCard("!", "Images: no plan is known, so nothing is counted", (), 0, tuple(notes))
     if missing:
         verdict = f"Images: {len(missing)} of {len(study.views)} views open"
         shown = missing[:_SHOWN] if len(missing) > _SHOWN + 1 else missing

@@ -73,7 +73,8 @@ def own_table(visit: Visit, site: str, room: str, study: str) -> Table:
     own_room(visit, room)
     rules = visit.console.rules.get(site, SiteRules())
     with visit.console.store.read() as connection:
-        table = table_of(connection, own_site(visit, site), rules, room, _uid(study))
+        now = datetime.now(UTC)
+        table = table_of(connection, own_site(visit, site), rules, room, _uid(study), now)
     if table is None:
         raise Trouble(
             404,

@@ -6,6 +6,7 @@
   if (!document.querySelector("[data-board]")) return;
   const body = document.body;
   const AGAIN_MS = 3000;
+  const STEADY_MS = 700;
 
   // A mark of a new tap, as the server makes them. Also where a page comes over plain http.
   const newTap = () => Array.from(
@@ -25,7 +26,12 @@
       form.dataset.label ||= form.dataset.tap;
       form.dataset.tap = button.dataset.words ? `${button.dataset.words}. ${form.dataset.label}` : form.dataset.label;
     }
+    // The second tap of a double one must not hit what has just opened under the finger.
+    const choices = [...dialog.querySelectorAll("form[data-tap] button")];
+    const able = (is) => { for (const one of choices) one.disabled = !is; };
+    able(false);
     dialog.showModal();
+    setTimeout(() => able(true), STEADY_MS);
   }
 
   document.addEventListener("click", (event) => {

@@ -9,6 +9,9 @@
   const PREFIX = "gomphosis.tap.";
   const RETRY_MS = 3000;
   const FORGET_DONE_MS = 5 * 60 * 1000;
+  // A second tap of a double one, or one on a board that changed under the finger, does nothing.
+  const STEADY_MS = 700;
+  const body = document.body;
   const here = document.getElementById("taps");
   const list = here.querySelector("[data-taps-list]");
   const words = here.querySelector("[data-taps-words]");
@@ -24,6 +27,10 @@
   };
   let busy = false;
   let timer = 0;
+  let lookTimer = 0;
+  let tappedAt = 0;
+  let tappedId = "";
+  let aims = new Map();
   let storage = null;
   try {
     storage = window.localStorage;
@@ -54,6 +61,7 @@
     if (stored) write({ ...JSON.parse(stored), ...values });
     show();
   };
+  const pathOf = (form) => new URL(form.action).pathname;
   const ours = () => all().filter((one) => one.person === person);
 
   // Keeps one tap and begins to send. False: it cannot be kept, and the form goes as a form does.
@@ -69,7 +77,7 @@
     try {
       write({
         tap: fields.tap, number, person, title: frame.dataset.title, at, state: "waiting",
-        action: new URL(form.action).pathname, fields, words: form.dataset.tap,
+        action: pathOf(form), fields, words: form.dataset.tap,
       });
     } catch {
       return false;
@@ -83,7 +91,7 @@
   function joinReady(fields, form) {
     const own = form.dataset.ready;
     const pending = ours().filter(
-      (one) => one.fields.what === "ready" && one.action === new URL(form.action).pathname
+      (one) => one.fields.what === "ready" && one.action === pathOf(form)
         && ["waiting", "sending", "sent"].includes(one.state),
     );
     const last = pending[pending.length - 1];
@@ -127,7 +135,7 @@
       });
     } catch {
       change(one, { state: "waiting", why: "" });
-      htmx.trigger(document.body, "htmx:sendError");
+      htmx.trigger(body, "htmx:sendError");
       return false;
     }
     if (answer.ok) {
@@ -138,7 +146,7 @@
     }
     if (answer.status === 401) {
       change(one, { state: "waiting", why: "sign in again to send it" });
-      htmx.trigger(document.body, "htmx:sendError");
+      htmx.trigger(body, "htmx:sendError");
       return false;
     }
     const why = await reason(answer);
@@ -156,9 +164,24 @@
     return told ? told.textContent.replace(/\s+/g, " ").trim() : `answer ${answer.status}`;
   }
 
-  // What was sent is done once the board rests on it.
+  // What was sent is done once the board of its patient rests on it.
   function settle() {
-    const part = document.querySelector("[data-settled]");
+    settleBy(document);
+    clearTimeout(lookTimer);
+    const elsewhere = all().filter((one) => one.state === "sent" && !isHere(one));
+    if (elsewhere.length) lookTimer = setTimeout(() => lookAt(elsewhere[0]), RETRY_MS);
+  }
+  const isHere = (one) => one.action === frame.dataset.tapsAt;
+  async function lookAt(one) {
+    try {
+      const answer = await fetch(one.action.replace(/taps$/, "now"), { headers: { "HX-Request": "true" } });
+      if (answer.ok) settleBy(new DOMParser().parseFromString(await answer.text(), "text/html"));
+    } finally {
+      settle();
+    }
+  }
+  function settleBy(page) {
+    const part = page.querySelector("[data-settled]");
     const settled = new Set(part ? part.dataset.settled.split("\n") : []);
     for (const one of all()) {
       if (one.state === "sent" && settled.has(one.key)) {
@@ -210,16 +233,48 @@
     return made;
   }
 
+  // What each button of the board is about. One that is about something else than a moment ago
+  // waits a moment, lest a finger on its way hits what it did not aim at.
+  const targets = () => new Map(
+    [...document.querySelectorAll("#board form[data-tap]")]
+      .filter((form) => form.elements.image || form.elements.key)
+      .map((form) => [form.querySelector("button").id, form]),
+  );
+  const aim = (form) => (form.elements.image || form.elements.key).value;
+  const holdMoved = () => {
+    const now = targets();
+    for (const [id, form] of now) {
+      if (!aims.has(id) || aims.get(id) === aim(form)) continue;
+      form.dataset.moved = "yes";
+      setTimeout(() => { delete form.dataset.moved; }, STEADY_MS);
+    }
+    aims = new Map([...now].map(([id, form]) => [id, aim(form)]));
+  };
+  const isSteady = (form) => {
+    const again = form.querySelector("button").id === tappedId && Date.now() - tappedAt < STEADY_MS;
+    return !again && !form.dataset.moved;
+  };
   document.addEventListener("submit", (event) => {
     const form = event.target.closest("form[data-tap]");
-    if (!form || !take(form)) return;
+    if (!form) return;
+    if (!isSteady(form)) {
+      event.preventDefault();
+      return;
+    }
+    if (!take(form)) return;
     event.preventDefault();
+    tappedAt = Date.now();
+    tappedId = form.querySelector("button").id;
     form.dispatchEvent(new CustomEvent("tap:taken", { bubbles: true }));
   });
-  document.body.addEventListener("console:back", send);
-  document.body.addEventListener("htmx:afterSettle", settle);
+  body.addEventListener("htmx:afterSettle", () => {
+    holdMoved();
+    settle();
+  });
+  body.addEventListener("console:back", send);
   window.addEventListener("online", send);
   window.addEventListener("storage", show);
+  holdMoved();
   settle();
   send();
 })();
