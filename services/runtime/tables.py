@@ -94,9 +94,16 @@ TRIAGE = Table(
     Column("kept_at", UtcDateTime, nullable=False),
     Column("state", String(16), nullable=False),
     Column("settled_at", UtcDateTime),
+    Column("settled_by", String(129)),
+    Column("settled_reason", String(400)),
+    Column("sent_message_id", String(36)),
+    Column("sent_body", LargeBinary),
     Index("ix_runtime_triage_state_id", "state", "id"),
 )
-"""Input that could not be used, with the reason, until a person settles it."""
+"""Input that could not be used, with the reason, until a person settles it.
+
+``body`` is what came and never changes; ``sent_body`` is the edited copy that was sent instead.
+"""
 
 AUDIT = Table(
     "runtime_audit",

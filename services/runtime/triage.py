@@ -1,17 +1,22 @@
 """Triage: input that could not be used, kept with its reason until a person settles it."""
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from enum import StrEnum
+from typing import Any, Final
 
 from sqlalchemy import Connection, Row, func, insert, select, update
 
 from schemas.channels import Exchange
+from schemas.envelope import new_id
 from schemas.errors import GomphosisError, InvalidInput
-from schemas.messages import parse
+from schemas.messages import load_json, parse
 from services.runtime import outbox
 from services.runtime.tables import TRIAGE
+
+MOST_COUNTED: Final = 100_000
+"""Counting stops here: nobody works through more, and the count must stay quick."""
 
 OUTSIDE = ("dicom", "http", "file")
 """Origins whose input had not become a message yet."""
@@ -104,40 +109,82 @@ def entry(connection: Connection, entry_id: int) -> Row[tuple[object, ...]] | No
 
 
 def count_open(connection: Connection) -> int:
-    """Count the entries that wait for a person."""
-    query = select(func.count()).select_from(TRIAGE)
-    return int(connection.scalar(query.where(TRIAGE.c.state == TriageState.OPEN.value)) or 0)
+    """Count the entries that wait for a person, up to ``MOST_COUNTED``."""
+    waiting = select(TRIAGE.c.id).where(TRIAGE.c.state == TriageState.OPEN.value)
+    query = select(func.count()).select_from(waiting.limit(MOST_COUNTED).subquery())
+    return int(connection.scalar(query) or 0)
 
 
-def replay(connection: Connection, entry_id: int, corrected: bytes | None = None) -> str:
+def site_of(row: Row[Any]) -> str | None:
+    """Name the site that an entry says it is of; None where its body tells none."""
+    try:
+        told = load_json(row.body)
+    except InvalidInput:
+        return None
+    site = told.get("site") if isinstance(told, dict) else None
+    return site if isinstance(site, str) else None
+
+
+def how_elsewhere(row: Row[Any]) -> str | None:
+    """Say how an entry is sent again that is no message of ours; None where it can be replayed."""
+    return _ELSEWHERE.get(row.origin)
+
+
+def is_offer(row: Row[Any]) -> bool:
+    """Tell whether an entry was offered from outside: an edited copy of it is a new offer."""
+    return row.origin in OUTSIDE or row.service == "intake"
+
+
+def replay(
+    connection: Connection,
+    entry_id: int,
+    corrected: bytes | None = None,
+    *,
+    by: str | None = None,
+) -> str:
     """Send an entry through the bus again, corrected or as it was; give the message's id.
 
     The message goes by the exchange that it came from: workers that have handled it already
-    know its id and let it pass. Raises TriageError where there is no such open entry, and
-    InvalidInput where the body still breaks its contract.
+    know its id and let it pass. An edited copy of an offer is a new offer, with an id of its own
+    and the kept one as its cause; what was kept stays as it was, beside what was sent and by
+    whom. Raises TriageError where there is no such open entry, and InvalidInput where the body
+    still breaks its contract.
     """
     row = entry(connection, entry_id)
     if row is None or row.state != TriageState.OPEN.value:
         raise TriageError(f"triage {entry_id}: expected an open entry; list them first")
     if row.origin in _ELSEWHERE:
         raise TriageError(f"triage {entry_id}: {_ELSEWHERE[row.origin]}")
+    edited = corrected is not None and corrected != row.body
     message = parse(corrected if corrected is not None else row.body)
-    offered = row.origin in OUTSIDE or row.service == "intake"
+    offered = is_offer(row)
+    if offered and edited:
+        message = replace(message, id=new_id(), causation_id=message.id)
     outbox.put(connection, row.service, [message], Exchange.OFFERS if offered else None)
-    _settle(connection, entry_id, TriageState.REPLAYED)
+    _settle(
+        connection,
+        entry_id,
+        TriageState.REPLAYED,
+        settled_by=by,
+        sent_message_id=str(message.id),
+        sent_body=message.encode() if edited else None,
+    )
     return str(message.id)
 
 
-def discard(connection: Connection, entry_id: int) -> None:
-    """Settle an entry as of no use; it stays readable."""
-    _settle(connection, entry_id, TriageState.DISCARDED)
+def discard(
+    connection: Connection, entry_id: int, *, by: str | None = None, reason: str | None = None
+) -> None:
+    """Settle an entry as of no use; it stays readable, with who did so and why."""
+    told = None if reason is None else reason[:400]
+    _settle(connection, entry_id, TriageState.DISCARDED, settled_by=by, settled_reason=told)
 
 
-def _settle(connection: Connection, entry_id: int, state: TriageState) -> None:
+def _settle(connection: Connection, entry_id: int, state: TriageState, **told: Any) -> None:
     changed = connection.execute(
         update(TRIAGE)
         .where(TRIAGE.c.id == entry_id, TRIAGE.c.state == TriageState.OPEN.value)
-        .values(state=state.value, settled_at=datetime.now(UTC))
+        .values(state=state.value, settled_at=datetime.now(UTC), **told)
     ).rowcount
     if changed != 1:
         raise TriageError(f"triage {entry_id}: expected an open entry; list them first")

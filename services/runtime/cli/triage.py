@@ -99,10 +99,16 @@ def replay_entry(
 @app.command("discard")
 def discard_entry(
     number: Annotated[int, typer.Argument(help="The number that 'list' gives.")],
+    reason: Annotated[
+        str | None, typer.Option("--reason", help="Why; it is kept with the entry.")
+    ] = None,
 ) -> None:
-    """Settle an entry as of no use; it stays readable. Example:  gomphosis triage discard 7"""
+    """Settle an entry as of no use; it stays readable.
+
+    Example:  gomphosis triage discard 7 --reason "told twice"
+    """
     with _store() as store, store.begin() as connection:
-        triage.discard(connection, number)
+        triage.discard(connection, number, reason=reason)
     stdout.print(f"triage {number}: discarded, still readable with 'list --all'")
 
 
@@ -119,4 +125,7 @@ def _as_dict(row: Any) -> dict[str, Any]:
         "field": row.field,
         "value": row.value,
         "expected": row.expected,
+        "settled_by": row.settled_by,
+        "settled_reason": row.settled_reason,
+        "sent_message_id": row.sent_message_id,
     }
