@@ -5,7 +5,7 @@ of ours and for mistakes by hand, not for whoever owns the database and drops th
 Neither tokens nor names of animals or owners are ever written here.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from typing import Any, Final, Self
@@ -84,12 +84,18 @@ def append(connection: Connection, service: str, counted: Sequence[Counted]) -> 
 
 
 def entries(
-    connection: Connection, since: datetime | None = None, limit: int = 1_000
+    connection: Connection,
+    since: datetime | None = None,
+    limit: int = 1_000,
+    sites: Collection[str] | None = None,
 ) -> Sequence[Row[tuple[object, ...]]]:
-    """Give the newest rows, oldest first; those that lie after ``since`` in whole or in part."""
+    """Give the newest rows, oldest first; those that lie after ``since`` in whole or in part,
+    and those of ``sites`` where any are named."""
     query = select(AUDIT).order_by(AUDIT.c.id.desc()).limit(limit)
     if since is not None:
         query = query.where(AUDIT.c.last_at >= since)
+    if sites is not None:
+        query = query.where(AUDIT.c.site.in_(sites))
     return connection.execute(query).all()[::-1]
 
 

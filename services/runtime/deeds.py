@@ -3,7 +3,7 @@
 What somebody typed is never written here: no token, no password, no name of an animal or owner.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -44,10 +44,15 @@ def append(connection: Connection, service: str, deed: Deed) -> None:
 
 
 def entries(
-    connection: Connection, since: datetime | None = None, limit: int = 1_000
+    connection: Connection,
+    since: datetime | None = None,
+    limit: int = 1_000,
+    sites: Collection[str] | None = None,
 ) -> Sequence[Row[tuple[Any, ...]]]:
-    """Give the newest rows, oldest first."""
+    """Give the newest rows, oldest first; those of ``sites`` where any are named."""
     query = select(DEED).order_by(DEED.c.id.desc()).limit(limit)
     if since is not None:
         query = query.where(DEED.c.at >= since)
+    if sites is not None:
+        query = query.where(DEED.c.site.in_(sites))
     return connection.execute(query).all()[::-1]
