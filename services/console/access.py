@@ -48,6 +48,9 @@ _SITE: Final = Rule(Scope.SITE)
 _AT_PATIENT: Final = frozenset({Role.TECHNICIAN, Role.TRAINEE, Role.VET, Role.LEAD})
 _CHAIRSIDE: Final = Rule(Scope.SITE, _AT_PATIENT)
 _CHAIRSIDE_BY_ITSELF: Final = Rule(Scope.SITE, _AT_PATIENT, tap=False)
+_LEAD: Final = frozenset({Role.LEAD})
+_OWN_FIGURES: Final = Rule(Scope.PERSON, _LEAD)
+_FIGURES: Final = Rule(Scope.SITE, _LEAD)
 
 RULES: Final[dict[Route, Rule]] = {
     ("GET", "/static/{name}"): _OPEN,
@@ -68,6 +71,15 @@ RULES: Final[dict[Route, Rule]] = {
     ("GET", "/sites/{site}/rooms/{room}/studies/{study}"): _CHAIRSIDE,
     ("GET", "/sites/{site}/rooms/{room}/studies/{study}/now"): _CHAIRSIDE_BY_ITSELF,
     ("POST", "/sites/{site}/rooms/{room}/studies/{study}/taps"): _CHAIRSIDE,
+    ("GET", "/lead"): _OWN_FIGURES,
+    ("GET", "/lead/teach"): _OWN_FIGURES,
+    ("GET", "/lead/figures.csv"): _OWN_FIGURES,
+    ("GET", "/lead/figures.xlsx"): _OWN_FIGURES,
+    ("GET", "/sites/{site}/lead"): _FIGURES,
+    ("GET", "/sites/{site}/lead/people"): _FIGURES,
+    ("GET", "/sites/{site}/lead/teach"): _FIGURES,
+    ("GET", "/sites/{site}/lead/figures.csv"): _FIGURES,
+    ("GET", "/sites/{site}/lead/figures.xlsx"): _FIGURES,
 }
 
 
