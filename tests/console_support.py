@@ -46,6 +46,11 @@ def invented_group() -> dict[str, Any]:
         for role in ROLES
     ]
     group_lead = people[-1] | {"name": "lead-all", "roles": ["lead"], "reach": "group"}
+    group_admin = group_lead | {
+        "name": "admin-all",
+        "title": "Invented Group Admin",
+        "roles": ["admin"],
+    }
     vet = next(one for one in people if one["name"] == "vet-1")
     vet["oidc_subject"] = "invented-subject-1"
     console = {
@@ -60,7 +65,7 @@ def invented_group() -> dict[str, Any]:
         "title": "Invented Hospital North",
         "called_ae_title": "NORTH",
         "devices": [console],
-        "people": [*people, group_lead],
+        "people": [*people, group_lead, group_admin],
     }
     strangers = [
         {name: value for name, value in one.items() if name != "oidc_subject"} for one in people

@@ -15,11 +15,12 @@ from services.console.accounts import Account
 
 class Scope(StrEnum):
     """``OPEN``: anybody. ``PERSON``: whoever is signed in, about themselves. ``SITE``: the path
-    names a site, and it must be one of theirs."""
+    names a site, and it must be one of theirs. ``GROUP``: for whoever reaches every site."""
 
     OPEN = "open"
     PERSON = "person"
     SITE = "site"
+    GROUP = "group"
 
 
 EVERYONE: Final = frozenset(Role)
@@ -51,6 +52,10 @@ _CHAIRSIDE_BY_ITSELF: Final = Rule(Scope.SITE, _AT_PATIENT, tap=False)
 _LEAD: Final = frozenset({Role.LEAD})
 _OWN_FIGURES: Final = Rule(Scope.PERSON, _LEAD)
 _FIGURES: Final = Rule(Scope.SITE, _LEAD)
+_ADMIN: Final = Rule(Scope.PERSON, frozenset({Role.ADMIN}))
+_ADMIN_BY_ITSELF: Final = Rule(Scope.PERSON, frozenset({Role.ADMIN}), tap=False)
+_ADMIN_SITE: Final = Rule(Scope.SITE, frozenset({Role.ADMIN}))
+_ADMIN_GROUP: Final = Rule(Scope.GROUP, frozenset({Role.ADMIN}))
 
 RULES: Final[dict[Route, Rule]] = {
     ("GET", "/static/{name}"): _OPEN,
@@ -80,6 +85,21 @@ RULES: Final[dict[Route, Rule]] = {
     ("GET", "/sites/{site}/lead/teach"): _FIGURES,
     ("GET", "/sites/{site}/lead/figures.csv"): _FIGURES,
     ("GET", "/sites/{site}/lead/figures.xlsx"): _FIGURES,
+    ("GET", "/operations"): _ADMIN,
+    ("GET", "/operations/now"): _ADMIN_BY_ITSELF,
+    ("GET", "/operations/triage"): _ADMIN,
+    ("POST", "/operations/triage/bulk"): _ADMIN,
+    ("GET", "/operations/triage/{entry}"): _ADMIN,
+    ("POST", "/operations/triage/{entry}/replay"): _ADMIN,
+    ("POST", "/operations/triage/{entry}/discard"): _ADMIN,
+    ("GET", "/operations/checks"): _ADMIN,
+    ("GET", "/operations/checks/now"): _ADMIN_BY_ITSELF,
+    ("GET", "/operations/group"): _ADMIN,
+    ("GET", "/operations/group/now"): _ADMIN_BY_ITSELF,
+    ("GET", "/operations/group/site"): _ADMIN_GROUP,
+    ("POST", "/operations/group/site"): _ADMIN_GROUP,
+    ("GET", "/operations/sites/{site}/device"): _ADMIN_SITE,
+    ("POST", "/operations/sites/{site}/device"): _ADMIN_SITE,
 }
 
 
@@ -106,4 +126,6 @@ def may(account: Account | None, group: Group, rule: Rule, site: str | None) -> 
         return False
     if rule.scope is Scope.PERSON:
         return True
+    if rule.scope is Scope.GROUP:
+        return account.person.reach == "group"
     return site is not None and sees_site(account, group, site)

@@ -15,6 +15,8 @@ from services.console.console import Console
 from services.console.door import Door
 from services.console.guard import GuardedRoute
 from services.console.oidc import Provider
+from services.console.operations.board import Operations
+from services.console.operations.lookout import Lookout
 from services.console.pages.listed import PAGES
 from services.console.security import SecurityHeaders
 from services.console.sessions import Sessions
@@ -44,6 +46,11 @@ def build_console(runtime: Runtime) -> Console:
         _templates(),
         StaticFiles(),
         load_site_rules(runtime.group, runtime.settings.group_dir),
+        Operations(
+            runtime.settings,
+            Lookout(runtime.settings, runtime.store, runtime.bus),
+            runtime.group_watch,
+        ),
         tuple(entry for page in PAGES for entry in getattr(page, "NAV", ())),
     )
 

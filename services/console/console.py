@@ -9,6 +9,7 @@ from schemas.group import Group
 from services.console.changes import Changes
 from services.console.door import Door
 from services.console.oidc import Provider
+from services.console.operations.board import Operations
 from services.console.sessions import Sessions
 from services.console.site_rules import SiteRules
 from services.console.static_files import StaticFiles
@@ -43,6 +44,7 @@ class Console:
     templates: Environment
     static: StaticFiles
     rules: Mapping[str, SiteRules]
+    operations: Operations
     nav: tuple[NavEntry, ...] = ()
     passwords: Passwords = field(default_factory=Passwords)
     tries_of_person: RateLimit = field(

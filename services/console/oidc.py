@@ -120,6 +120,11 @@ class Provider:
             raise ProviderError(f"ID token: expected the claim {self._settings.claim} as a text")
         return told
 
+    def check(self) -> None:
+        """Read what the provider tells of itself, and its keys. Raises ProviderError."""
+        self._endpoint("authorization_endpoint")
+        self._keys(fresh=True)
+
     def close(self) -> None:
         self._client.close()
 

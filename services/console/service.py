@@ -1,12 +1,16 @@
 """The console put together: its pages, its read model, the feed of changes, the house-keeping."""
 
+from collections.abc import Callable
+from functools import partial
 from threading import Event
 
 import structlog
 
 from schemas.channels import CONSOLE
+from schemas.group import Group
 from services.console.app import build_app, build_console
 from services.console.console import Console
+from services.console.site_rules import load_site_rules
 from services.console.upkeep import Upkeep
 from services.console.worker import ConsoleHandler
 from services.runtime.http_server import HttpDoor
@@ -23,6 +27,7 @@ def build(runtime: Runtime) -> Service:
     """Build the service; the port is bound here. Raises PortTaken, naming the setting."""
     settings = runtime.settings.console
     console = build_console(runtime)
+    runtime.group_watch.when_changed(partial(_take_up, console))
     door = HttpDoor(
         build_app(console),
         settings.host,
@@ -51,10 +56,23 @@ def build(runtime: Runtime) -> Service:
             Loop("changes", console.changes.run),
             Loop("upkeep", Upkeep(runtime.store).run),
             Loop("tidy", tidy),
+            Loop("lookout", console.operations.lookout.run),
             Loop("audit", runtime.audit.run),
         ],
         close,
     )
+
+
+def _take_up(console: Console, new: Group) -> Callable[[], None]:
+    """Read the rules of the sites that are new; those of the others stay until a restart."""
+    added = tuple(site for site in new.sites if site.name not in console.rules)
+    folder = console.operations.settings.group_dir
+    own = load_site_rules(new.model_copy(update={"sites": added}), folder)
+
+    def take_up() -> None:
+        console.rules = {**console.rules, **own}
+
+    return take_up
 
 
 def _tidy(console: Console, stop: Event) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 import yaml
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
+from services.runtime.service import service_names
 from tests.browser.desk import Desk
 from tests.console_support import HOST, TOKEN, invented_group
 from tests.servers.missing import missing
@@ -64,6 +66,10 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
         "GOMPHOSIS_CONSOLE__PORT": str(port),
         "GOMPHOSIS_CONSOLE__TOKEN": TOKEN,
         "GOMPHOSIS_CONSOLE__SHARED_IDLE_S": "50",
+        "GOMPHOSIS_CONSOLE__SERVICE_URLS": json.dumps(
+            {name: f"http://{HOST}:{free_port()}" for name in service_names()}
+            | {"console": f"http://{HOST}:{health}"}
+        ),
     }
     desk = Desk(f"http://{HOST}:{port}", environment, folder / "console.log", str(health))
     desk.run("migrate")

@@ -40,7 +40,9 @@ def ask(
 ) -> tuple[int, str]:
     """Ask as a browser does, and give the status and where it is sent."""
     method = method_of(route)
-    path = route.path.format(site=site, name="console.css", **dict.fromkeys(("room", "study"), "x"))
+    path = route.path.format(
+        site=site, name="console.css", **dict.fromkeys(("room", "study", "entry"), "x")
+    )
     headers = {}
     if method == "POST" and "console_session" in client.cookies:
         headers = {"X-CSRF-Token": running.csrf(client)}
@@ -83,6 +85,7 @@ def test_each_role_reaches_its_own_at_its_own_site_alone(
             with running.browser("north", f"{role}-1") as client:
                 status, sent_to = ask(running, client, route, site)
             own = site == "north" or (rule.scope is not Scope.SITE and route.path != "/live")
+            own = own and rule.scope is not Scope.GROUP  # these people reach their own site
             mine = rule.scope is Scope.OPEN or (Role(role) in rule.roles and own)
             # A form that is sent without its fields is refused for them, and not for who sends it.
             if mine and not (method == "POST" and rule.scope is Scope.OPEN):
@@ -97,6 +100,12 @@ def test_whoever_reaches_every_site_sees_them_all(running: RunningConsole) -> No
         assert client.get("/sites/south").status_code == 200
         assert "Invented Hospital South" in client.get("/").text
         assert client.get("/sites/east").status_code == 403
+
+
+def test_what_changes_the_group_is_for_whoever_reaches_all_of_it(running: RunningConsole) -> None:
+    for name, status in (("admin-all", 200), ("admin-1", 403), ("lead-all", 403)):
+        with running.browser("north", name) as client:
+            assert client.get("/operations/group/site").status_code == status, name
 
 
 def test_a_rule_asks_for_role_and_site(running: RunningConsole) -> None:

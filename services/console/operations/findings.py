@@ -160,7 +160,7 @@ def _queue_words(line: QueueLine | None) -> str:
         return "What is meant for it waits and is not lost."
     if not line.state.waiting:
         return "Nothing waits for it yet; what comes is kept for it."
-    behind = "" if line.behind is None else f", the oldest for {span(line.behind)}"
+    behind = f", the oldest for {span(line.behind)}" if line.behind else ""
     grows = ", growing" if line.grows else ""
     return (
         f"Queue {line.state.queue}: {line.state.waiting:,} waiting{behind}{grows}. Nothing is lost."
@@ -385,7 +385,7 @@ def _codes(facts: Facts) -> Iterator[Finding]:
     if facts.codes_missing:
         yield Finding(
             Weight.SOON,
-            f"Postings wait for a code of the record: {facts.codes_missing:,} or more",
+            f"Postings that wait for a code of the record: {facts.codes_missing:,}",
             "The record's code for one of ours is missing in the codes file.",
             "Add the lines that stand below under 'Mappings missing'; no restart is needed.",
         )

@@ -9,14 +9,18 @@ from typing import Final
 from services.console.pages import (
     chairside,
     chairside_taps,
+    checks,
+    group_change,
     home,
     lead,
     lead_files,
     live,
     oidc,
+    operations,
     session,
     sign_in,
     static,
+    triage,
 )
 
 PAGES: Final[tuple[ModuleType, ...]] = (
@@ -25,6 +29,10 @@ PAGES: Final[tuple[ModuleType, ...]] = (
     chairside_taps,
     lead,
     lead_files,
+    operations,
+    triage,
+    checks,
+    group_change,
     sign_in,
     oidc,
     session,
