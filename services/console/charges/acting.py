@@ -3,7 +3,7 @@
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime
 from decimal import Decimal
 from enum import StrEnum
 from typing import Final
@@ -20,7 +20,7 @@ from schemas.facts import (
 )
 from services.console.charges import deeds
 from services.console.charges.bills import Bill, some_bills
-from services.console.charges.deeds import Outcome
+from services.console.charges.deeds import Deed, Outcome
 from services.console.charges.rows import Kind
 from services.console.charges.views import Listed, some_exceptions
 from services.console.charges.words import ACTIONS, STATUSES, money, put_right, will_do
@@ -220,36 +220,66 @@ def tell(visit: Visit, site: str, wish: Wish, items: Sequence[Item], batch: str)
     account = visit.person.account
     store = visit.console.store
     for item in items:
-        deed = deeds.begun(
-            batch, item.pick.about, wish.what.value, item.day, account.key, item.words
-        )
+        about = item.pick.about
         with store.begin() as connection:
-            store.lock(connection, f"console:charge:{site}:{item.pick.about}")
+            store.lock(connection, f"console:charge:{site}:{about}")
             (now,) = items_of(connection, site, account.person.name, wish, [item.pick])
+            fact = now.fact.model_dump_json() if now.fact is not None else ""
+            what = wish.what.value
+            deed = deeds.begun(batch, about, what, item.day, account.key, item.words, fact)
             if not deeds.add_deed(connection, site, deed):
                 continue  # this confirmation was sent before
             if now.fact is None:
                 outcome = Outcome.MEANWHILE if _is_change(now.blocked) else Outcome.FAILED
                 deeds.end_deed(connection, site, deed, outcome, now.blocked)
                 continue
-        try:
-            visit.console.door.tell(account, site, now.fact, _tap(batch, item.pick.about))
-        except Trouble as trouble:
-            words = f"{trouble.words.happened} {trouble.words.next}"
-            with store.begin() as connection:
-                deeds.end_deed(connection, site, deed, Outcome.FAILED, words)
-        else:
-            with store.begin() as connection:
-                deeds.end_deed(connection, site, deed, Outcome.SENT)
+        _send(visit, site, deed, now.fact)
+
+
+def tell_again(visit: Visit, site: str, batch: str) -> None:
+    """Send once more what the person sent and what is not known to be kept.
+
+    It goes as the same fact of the same moment: one that was kept after all is not doubled.
+    """
+    with visit.console.store.read() as connection:
+        told = deeds.deeds_of(connection, site, batch)
+    now = datetime.now(UTC)
+    for deed in told:
+        if deed.person != visit.person.account.key or not deed.goes_again:
+            continue
+        if deed.outcome is Outcome.SENDING and not deed.is_stuck(now):
+            continue
+        _send(visit, site, deed, _FACTS[What(deed.what)].model_validate_json(deed.fact))
+
+
+_FACTS: Final[dict[What, type[Payload]]] = {
+    What.RIGHT: ChargeExceptionDecided,
+    What.ACCEPT: ChargeExceptionDecided,
+    What.ASSIGN: ChargeExceptionDecided,
+    What.COUNTERSIGN: ChargeExceptionCountersigned,
+    What.RELEASE: ChargesReleased,
+}
+
+
+def _send(visit: Visit, site: str, deed: Deed, fact: Payload) -> None:
+    store = visit.console.store
+    outcome, words = Outcome.SENT, ""
+    try:
+        visit.console.door.tell(visit.person.account, site, fact, _tap(deed))
+    except Trouble as trouble:
+        outcome = Outcome.UNKNOWN if trouble.status in {502, 503} else Outcome.FAILED
+        words = trouble.words.happened
+    with store.begin() as connection:
+        deeds.end_deed(connection, site, deed, outcome, words)
 
 
 def _is_change(words: str) -> bool:
     return words.startswith((GONE, CHANGED))
 
 
-def _tap(batch: str, about: str) -> str:
+def _tap(deed: Deed) -> str:
     """Each fact of a confirmation has its own mark, the same for the same one."""
-    return hashlib.sha256(f"{batch}:{about}".encode()).hexdigest()[:32]
+    return hashlib.sha256(f"{deed.batch}:{deed.about}".encode()).hexdigest()[:32]
 
 
 def _blocked(item: Item, words: str) -> Item:

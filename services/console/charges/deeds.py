@@ -18,10 +18,12 @@ SLOW: Final = timedelta(minutes=5)
 
 class Outcome(StrEnum):
     """``SENDING``: claimed, and not known to be told. ``SENT``: kept by intake, the result comes.
-    ``MEANWHILE``: not sent, for it had changed. ``FAILED``: not kept, and the words say why."""
+    ``UNKNOWN``: nobody answered, so it may be kept or not. ``MEANWHILE``: not sent, for it had
+    changed. ``FAILED``: not kept, and the words say why."""
 
     SENDING = "sending"
     SENT = "sent"
+    UNKNOWN = "unknown"
     MEANWHILE = "meanwhile"
     FAILED = "failed"
 
@@ -39,6 +41,12 @@ class Deed:
     outcome: Outcome
     words: str
     shown: str
+    fact: str = ""
+
+    @property
+    def goes_again(self) -> bool:
+        """Tell whether it can be sent once more: as the same fact, so that nothing is doubled."""
+        return bool(self.fact) and self.outcome is not Outcome.SENT
 
     def is_stuck(self, now: datetime) -> bool:
         """Tell whether it is not known any more if this went out."""
@@ -88,6 +96,7 @@ def add_deed(connection: Connection, site: str, deed: Deed) -> bool:
         "outcome": deed.outcome.value,
         "words": deed.words,
         "shown": deed.shown,
+        "fact": deed.fact,
     }
     return add_row(connection, CHARGE_DEED, row)
 
@@ -104,10 +113,12 @@ def end_deed(
     )
 
 
-def begun(batch: str, about: str, what: str, day: date | None, person: str, shown: str) -> Deed:
+def begun(
+    batch: str, about: str, what: str, day: date | None, person: str, shown: str, fact: str = ""
+) -> Deed:
     """Make a deed of this moment."""
     now = datetime.now(UTC)
-    return Deed(batch, about, what, day, person, now, Outcome.SENDING, "", shown)
+    return Deed(batch, about, what, day, person, now, Outcome.SENDING, "", shown, fact)
 
 
 def _deed(row: Any) -> Deed:
@@ -121,4 +132,5 @@ def _deed(row: Any) -> Deed:
         Outcome(row.outcome),
         row.words,
         row.shown,
+        row.fact,
     )

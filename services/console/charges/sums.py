@@ -10,15 +10,18 @@ from services.console.charges.tables import CENTS
 
 @dataclass(frozen=True, slots=True)
 class Equation:
-    """The same money counted from two sides."""
+    """The same money counted from two sides, each side as named parts."""
 
-    words: str
-    left: Decimal
-    right: Decimal
+    left: tuple[tuple[str, Decimal], ...]
+    right: tuple[tuple[str, Decimal], ...]
 
     @property
     def balances(self) -> bool:
-        return self.left == self.right
+        return _sum(self.left) == _sum(self.right)
+
+
+def _sum(parts: Iterable[tuple[str, Decimal]]) -> Decimal:
+    return sum((amount for _, amount in parts), Decimal("0.00"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,14 +50,12 @@ class Sums:
         """What has to agree to the cent."""
         return (
             Equation(
-                "due, with corrections, is what was posted, what waits and what was refused",
-                self.due + self.corrections,
-                self.posted + self.waiting + self.refused,
+                (("due", self.due), ("corrections", self.corrections)),
+                (("posted", self.posted), ("waiting", self.waiting), ("refused", self.refused)),
             ),
             Equation(
-                "posted, with every difference explained, is what the record holds",
-                self.posted + self.differences,
-                self.held,
+                (("posted", self.posted), ("differences", self.differences)),
+                (("held", self.held),),
             ),
         )
 

@@ -78,7 +78,8 @@ CHARGE_DEED = Table(
     Column("outcome", String(16), nullable=False),
     Column("words", Text, nullable=False),
     Column("shown", Text, nullable=False),
+    Column("fact", Text, nullable=False),
     Index("ix_console_charge_deed_about", "site", "about", "told_at"),
 )
-"""What was sent from the desk: an exception's name or a study, by whom, and what became of it.
-Kept beside the read model: it follows from no message."""
+"""What was sent from the desk: an exception's name or a study, by whom, and what became of it,
+with the fact itself, to send it again. Kept beside the read model: it follows from no message."""

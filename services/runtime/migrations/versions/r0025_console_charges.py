@@ -76,6 +76,7 @@ def upgrade() -> None:
         sa.Column("outcome", sa.String(16), nullable=False),
         sa.Column("words", sa.Text, nullable=False),
         sa.Column("shown", sa.Text, nullable=False),
+        sa.Column("fact", sa.Text, nullable=False),
         sa.PrimaryKeyConstraint("site", "batch", "about", name="pk_console_charge_deed"),
     )
     op.create_index(

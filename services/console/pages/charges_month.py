@@ -1,0 +1,205 @@
+"""The charges of a month, by day and by site, as tables, drawings, CSV and workbooks."""
+
+import io
+from collections.abc import Sequence
+from datetime import date, timedelta
+from typing import Annotated, Final
+
+from fastapi import Query
+from fastapi.responses import Response
+
+from services.console.charges import exports, plots
+from services.console.charges.asking import (
+    DayAsked,
+    day_asked,
+    last_of,
+    read_day,
+    read_month,
+)
+from services.console.charges.day import every_bill, every_exception
+from services.console.charges.sums import Sums, added
+from services.console.charges.views import day_books, sums_by_day, sums_by_site, unmapped
+from services.console.pages.charges import Told, own_site, saying
+from services.console.troubles import Trouble
+from services.console.visit import Visit, Visiting
+from services.runtime.sheets import Sheet, write_csv, write_workbook
+
+_XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+Days = dict[str, dict[date, Sums]]
+
+
+def show_month(visit: Visiting, site: str, month: Told = "") -> Response:
+    """Show a month of a site: day by day, with its sums and drawings."""
+    first = read_month(month, own_site(visit, site))
+    days = _days(visit, [site], first)
+    return visit.page(
+        "charges_month.html",
+        first=first,
+        days=days,
+        whole={currency: added(own.values()) for currency, own in days.items()},
+        asked=DayAsked(site, first),
+        earlier=_month_before(first),
+        later=_month_after(first),
+        is_group=len(visit.sites) > 1,
+        **saying(visit),
+    )
+
+
+def show_plot(
+    visit: Visiting, site: str, name: str, month: Told = "", currency: Told = ""
+) -> Response:
+    """Draw a month."""
+    first = read_month(month, own_site(visit, site))
+    days = _days(visit, [site], first)
+    if name == "exceptions":
+        numbers: dict[date, int] = {}
+        for own in days.values():
+            for day, sums in own.items():
+                numbers[day] = numbers.get(day, 0) + sums.exceptions
+        drawn = plots.exceptions_plot(first, numbers)
+    elif name == "money" and currency in days:
+        drawn = plots.money_plot(first, currency, days[currency])
+    else:
+        raise Trouble(404)
+    return Response(drawn, media_type="image/svg+xml")
+
+
+def show_group(visit: Visiting, month: Told = "", day: Told = "") -> Response:
+    """Show a month, or a day, of each site that is the person's."""
+    own = visit.person.account.site
+    if day:
+        first = last = read_day(day, own)
+    else:
+        first = read_month(month, own)
+        last = last_of(first)
+    names = [one.name for one in visit.sites]
+    with visit.console.store.read() as connection:
+        found = sums_by_site(connection, names, first, last)
+    currencies = sorted({currency for _, currency, _ in found})
+    return visit.page(
+        "charges_group.html",
+        first=first,
+        is_day=bool(day),
+        found=found,
+        silent=[one for one in visit.sites if one.name not in {name for name, _, _ in found}],
+        titles={one.name: one.title for one in visit.sites},
+        whole={
+            currency: added(sums for _, money, sums in found if money == currency)
+            for currency in currencies
+        },
+        earlier=_month_before(first),
+        later=_month_after(first),
+        **saying(visit),
+    )
+
+
+def export(
+    visit: Visiting,
+    site: str,
+    name: str,
+    day: Told = "",
+    days: Told = "",
+    kind: Told = "",
+    status: Told = "",
+    month: Told = "",
+    table: Annotated[str, Query(max_length=20)] = "",
+) -> Response:
+    """Give what a page shows as CSV (one table of it) or as a workbook (all of them)."""
+    what, _, ending = name.rpartition(".")
+    if what == "day":
+        asked = day_asked(own_site(visit, site), day, days, kind, status)
+        sheets, named = _day_sheets(visit, asked), asked.day.isoformat()
+    elif what == "month":
+        first = read_month(month, own_site(visit, site))
+        sheets, named = _month_sheets(visit, site, first), f"{first:%Y-%m}"
+    else:
+        raise Trouble(404)
+    if ending == "xlsx":
+        file = io.BytesIO()
+        write_workbook(file, sheets)
+        return _file(file.getvalue(), _XLSX, f"charges-{site}-{named}.xlsx")
+    found = [one for one in sheets if not table or one[0] == table]
+    if ending != "csv" or not found:
+        raise Trouble(404)
+    title, heads, rows = found[0]
+    text = io.StringIO()
+    write_csv(text, heads, rows)
+    content = text.getvalue().encode("utf-8-sig")
+    title = title.replace(" ", "-")
+    return _file(content, "text/csv; charset=utf-8", f"charges-{site}-{named}-{title}.csv")
+
+
+def _file(content: bytes, media_type: str, name: str) -> Response:
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return Response(content, media_type=media_type, headers=headers)
+
+
+def _day_sheets(visit: Visit, asked: DayAsked) -> list[Sheet]:
+    site = asked.site
+    with visit.console.store.read() as connection:
+        listed = list(every_exception(connection, asked))
+        waiting = unmapped(connection, site, None if asked.everything else asked.day)
+        books = day_books(connection, site, asked.day)
+        bills = list(every_bill(connection, site, asked.day))
+    codes = [] if asked.kind else waiting
+    return [
+        (
+            "exceptions",
+            exports.EXCEPTION_HEADS,
+            [*exports.exception_rows(listed), *exports.unmapped_rows(site, codes)],
+        ),
+        (
+            "totals",
+            ("site", "day", "currency", *exports.SUM_HEADS),
+            [(site, asked.day, one.currency, *exports.sum_cells(one.sums)) for one in books],
+        ),
+        (
+            "differences",
+            exports.DIFFERENCE_HEADS,
+            list(exports.difference_rows(site, asked.day, books)),
+        ),
+        ("studies", exports.BILL_HEADS, list(exports.bill_rows(site, bills))),
+        ("not charged", exports.NOT_CHARGED_HEADS, list(exports.not_charged_rows(site, bills))),
+    ]
+
+
+def _month_sheets(visit: Visit, site: str, first: date) -> list[Sheet]:
+    days = _days(visit, [site], first)
+    by_day = [
+        (site, day, currency, *exports.sum_cells(sums))
+        for currency, own in days.items()
+        for day, sums in own.items()
+    ]
+    whole = [
+        (site, first, currency, *exports.sum_cells(added(own.values())))
+        for currency, own in days.items()
+    ]
+    return [
+        ("days", ("site", "day", "currency", *exports.SUM_HEADS), by_day),
+        ("month", ("site", "month", "currency", *exports.SUM_HEADS), whole),
+    ]
+
+
+def _days(visit: Visit, sites: Sequence[str], first: date) -> Days:
+    with visit.console.store.read() as connection:
+        found = sums_by_day(connection, sites, first, last_of(first))
+    days: Days = {}
+    for day, currency, sums in found:
+        days.setdefault(currency, {})[day] = sums
+    return days
+
+
+def _month_before(day: date) -> str:
+    return f"{day.replace(day=1) - timedelta(days=1):%Y-%m}"
+
+
+def _month_after(day: date) -> str:
+    return f"{last_of(day.replace(day=1)) + timedelta(days=1):%Y-%m}"
+
+
+ROUTES: Final = (
+    ("GET", "/sites/{site}/charges/month", show_month),
+    ("GET", "/sites/{site}/charges/plots/{name}", show_plot),
+    ("GET", "/sites/{site}/charges/export/{name}", export),
+    ("GET", "/charges", show_group),
+)
