@@ -67,7 +67,7 @@ def read_pending(cookie: str | None) -> Pending | None:
     try:
         told = json.loads(base64.urlsafe_b64decode((cookie or "").encode()))
         pending = Pending(**told)
-    except (ValueError, TypeError, binascii.Error):
+    except (ValueError, TypeError, RecursionError, binascii.Error):
         return None
     texts = (pending.state, pending.nonce, pending.verifier, pending.next)
     return pending if all(isinstance(one, str) and one for one in texts) else None
