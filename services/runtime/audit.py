@@ -50,7 +50,7 @@ class Refusal:
         """Make it fit its columns: claims are a stranger's text, of any length and kind."""
         texts = {one.name: getattr(self, one.name) for one in fields(self)}
         fit: dict[str, Any] = {
-            name: None if text is None else _printable(text)[: _WIDTH[name]]
+            name: None if text is None else printable(text)[: _WIDTH[name]]
             for name, text in texts.items()
         }
         return replace(self, **fit)
@@ -99,6 +99,6 @@ def entries(
     return connection.execute(query).all()[::-1]
 
 
-def _printable(text: str) -> str:
+def printable(text: str) -> str:
     """Replace what would upset a terminal, a log or a database."""
     return "".join(letter if letter.isprintable() else "?" for letter in text)

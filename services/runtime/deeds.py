@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from sqlalchemy import Connection, Row, insert, select
 
+from services.runtime.audit import printable
 from services.runtime.tables import DEED
 
 Did = Literal["saw", "did", "signed_in", "signed_out"]
@@ -34,7 +35,7 @@ def append(connection: Connection, service: str, deed: Deed) -> None:
         "service": service,
         "did": deed.did,
         "what": deed.what[:200],
-        "about": deed.about[:400],
+        "about": printable(deed.about)[:400],
         "site": deed.site,
         "person": deed.person,
         "address": None if deed.address is None else deed.address[:64],
