@@ -49,6 +49,11 @@ _SITE: Final = Rule(Scope.SITE)
 _AT_PATIENT: Final = frozenset({Role.TECHNICIAN, Role.TRAINEE, Role.VET, Role.LEAD})
 _CHAIRSIDE: Final = Rule(Scope.SITE, _AT_PATIENT)
 _CHAIRSIDE_BY_ITSELF: Final = Rule(Scope.SITE, _AT_PATIENT, tap=False)
+_NOTES: Final = Rule(Scope.SITE, _AT_PATIENT)
+_NOTES_BY_ITSELF: Final = Rule(Scope.SITE, _AT_PATIENT, tap=False)
+_NOTE_AUTHORS: Final = Rule(Scope.SITE, frozenset({Role.VET, Role.TRAINEE}))
+_NOTE_VETS: Final = Rule(Scope.SITE, frozenset({Role.VET}))
+_NOTE_RELEASE: Final = Rule(Scope.SITE, frozenset({Role.VET, Role.LEAD}))
 _LEAD: Final = frozenset({Role.LEAD})
 _OWN_FIGURES: Final = Rule(Scope.PERSON, _LEAD)
 _FIGURES: Final = Rule(Scope.SITE, _LEAD)
@@ -56,9 +61,6 @@ _ADMIN: Final = Rule(Scope.PERSON, frozenset({Role.ADMIN}))
 _ADMIN_BY_ITSELF: Final = Rule(Scope.PERSON, frozenset({Role.ADMIN}), tap=False)
 _ADMIN_SITE: Final = Rule(Scope.SITE, frozenset({Role.ADMIN}))
 _ADMIN_GROUP: Final = Rule(Scope.GROUP, frozenset({Role.ADMIN}))
-_DESK: Final = frozenset({Role.BILLING, Role.LEAD})
-_CHARGES: Final = Rule(Scope.SITE, _DESK)
-_CHARGES_BY_ITSELF: Final = Rule(Scope.SITE, _DESK, tap=False)
 
 RULES: Final[dict[Route, Rule]] = {
     ("GET", "/static/{name}"): _OPEN,
@@ -79,6 +81,19 @@ RULES: Final[dict[Route, Rule]] = {
     ("GET", "/sites/{site}/rooms/{room}/studies/{study}"): _CHAIRSIDE,
     ("GET", "/sites/{site}/rooms/{room}/studies/{study}/now"): _CHAIRSIDE_BY_ITSELF,
     ("POST", "/sites/{site}/rooms/{room}/studies/{study}/taps"): _CHAIRSIDE,
+    ("GET", "/sites/{site}/notes"): _NOTES,
+    ("GET", "/sites/{site}/notes/now"): _NOTES_BY_ITSELF,
+    ("GET", "/sites/{site}/notes/sent"): _NOTES_BY_ITSELF,
+    ("GET", "/sites/{site}/notes/{study}"): _NOTES,
+    ("GET", "/sites/{site}/notes/{study}/now"): _NOTES_BY_ITSELF,
+    ("GET", "/sites/{site}/notes/{study}/standing"): _NOTES_BY_ITSELF,
+    ("GET", "/sites/{site}/notes/{study}/print"): _NOTES,
+    ("GET", "/sites/{site}/notes/{study}/compare"): _NOTES,
+    ("GET", "/sites/{site}/notes/{study}/pictures/{name}"): _NOTES_BY_ITSELF,
+    ("POST", "/sites/{site}/notes/{study}/amend"): _NOTE_AUTHORS,
+    ("POST", "/sites/{site}/notes/{study}/sign"): _NOTE_AUTHORS,
+    ("POST", "/sites/{site}/notes/{study}/addend"): _NOTE_VETS,
+    ("POST", "/sites/{site}/notes/{study}/release"): _NOTE_RELEASE,
     ("GET", "/lead"): _OWN_FIGURES,
     ("GET", "/lead/teach"): _OWN_FIGURES,
     ("GET", "/lead/figures.csv"): _OWN_FIGURES,
@@ -103,21 +118,6 @@ RULES: Final[dict[Route, Rule]] = {
     ("POST", "/operations/group/site"): _ADMIN_GROUP,
     ("GET", "/operations/sites/{site}/device"): _ADMIN_SITE,
     ("POST", "/operations/sites/{site}/device"): _ADMIN_SITE,
-    ("GET", "/charges"): Rule(Scope.PERSON, _DESK),
-    ("GET", "/sites/{site}/charges"): _CHARGES,
-    ("GET", "/sites/{site}/charges/changed"): _CHARGES_BY_ITSELF,
-    ("GET", "/sites/{site}/charges/exceptions/{name}"): _CHARGES,
-    ("GET", "/sites/{site}/charges/studies/{study}"): _CHARGES,
-    ("POST", "/sites/{site}/charges/confirm"): _CHARGES,
-    ("POST", "/sites/{site}/charges/decide"): _CHARGES,
-    ("POST", "/sites/{site}/charges/countersign"): Rule(Scope.SITE, frozenset({Role.LEAD})),
-    ("POST", "/sites/{site}/charges/release"): _CHARGES,
-    ("POST", "/sites/{site}/charges/again"): _CHARGES,
-    ("GET", "/sites/{site}/charges/sent"): _CHARGES,
-    ("GET", "/sites/{site}/charges/sent/now"): _CHARGES_BY_ITSELF,
-    ("GET", "/sites/{site}/charges/month"): _CHARGES,
-    ("GET", "/sites/{site}/charges/plots/{name}"): _CHARGES_BY_ITSELF,
-    ("GET", "/sites/{site}/charges/export/{name}"): _CHARGES,
 }
 
 

@@ -14,6 +14,7 @@ from services.console.changes import Changes
 from services.console.console import Console
 from services.console.door import Door
 from services.console.guard import GuardedRoute
+from services.console.notes.pictures import Pictures
 from services.console.oidc import Provider
 from services.console.operations.board import Operations
 from services.console.operations.lookout import Lookout
@@ -46,6 +47,7 @@ def build_console(runtime: Runtime) -> Console:
         _templates(),
         StaticFiles(),
         load_site_rules(runtime.group, runtime.settings.group_dir),
+        Pictures(runtime.settings.images_dir),
         Operations(
             runtime.settings,
             Lookout(runtime.settings, runtime.store, runtime.bus),

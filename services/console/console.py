@@ -8,6 +8,7 @@ from jinja2 import Environment
 from schemas.group import Group
 from services.console.changes import Changes
 from services.console.door import Door
+from services.console.notes.pictures import Pictures
 from services.console.oidc import Provider
 from services.console.operations.board import Operations
 from services.console.sessions import Sessions
@@ -44,6 +45,7 @@ class Console:
     templates: Environment
     static: StaticFiles
     rules: Mapping[str, SiteRules]
+    pictures: Pictures
     operations: Operations
     nav: tuple[NavEntry, ...] = ()
     passwords: Passwords = field(default_factory=Passwords)

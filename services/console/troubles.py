@@ -39,6 +39,11 @@ TROUBLES: Final[dict[int, Words]] = {
         "The address exists, but not for this.",
         "Go to your own pages and try from there.",
     ),
+    409: Words(
+        "Something changed meanwhile",
+        "What you saw is no longer how it stands. Nothing was done.",
+        "Go back, look at it as it is now, and do it again.",
+    ),
     411: Words(
         "That could not be read",
         "The browser did not say how much it sends. Nothing was done.",

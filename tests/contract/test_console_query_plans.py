@@ -18,9 +18,13 @@ from services.console import (
     views_notes,
     views_operations,
 )
+from services.console.notes import lists as note_lists
+from services.console.notes.following import own_deeds
+from services.console.notes.revisions import revisions_of
+from services.console.notes.sent_store import sent_of
 from services.console.views_lead import Asked, By
 from services.runtime.store import Store
-from tests.assessed import STUDY
+from tests.assessed import START, STUDY
 from tests.console_told import (
     DAY,
     hear,
@@ -71,6 +75,15 @@ def _ask_everything(connection: Connection) -> None:
         views_operations.open_questions(connection, sites)
         views_operations.missing_codes(connection, sites)
     views_notes.all_notes(connection, "north")
+    for shown in note_lists.Shown:
+        note_lists.listed(connection, "north", shown)
+        for forward in (True, False):
+            note_lists.beside(connection, "north", shown, STUDY, START, forward=forward)
+    note_lists.next_to_sign(connection, "north", STUDY, START, {"signature"}, ["2.25.1"])
+    note_lists.counts(connection, "north")
+    own_deeds(connection, "north", "north/vet-1", START)
+    sent_of(connection, "north", STUDY)
+    revisions_of(connection, "north", STUDY)
     views_notes.count_waiting(connection, "north")
     views_notes.one_note(connection, "north", STUDY)
     views_charges.bills_of_day(connection, "north", DAY)

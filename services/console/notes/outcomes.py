@@ -23,13 +23,17 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Deed:
-    """One thing sent, with its outcome. ``next_action``: where a person has to do something."""
+    """One thing sent, with its outcome. ``next_action``: where a person has to do something.
+
+    ``patient_id``: whose note it is, where the note is known.
+    """
 
     sent: Sent
     what: str
     outcome: Outcome
     words: str
     next_action: str | None = None
+    patient_id: str | None = None
 
 
 def deed(
@@ -43,28 +47,28 @@ def deed(
 
     ``refusals``: what the notes service expected instead, by the natural key of the fact.
     """
-    done = note is not None and _is_done(sent, note, answers)
-    if done:
-        return Deed(sent, _WHAT[sent.fact.KIND], Outcome.DONE, _done_words(sent))
+    outcome, words, next_action = _outcome(sent, note, answers, refusals, now)
+    patient = note.patient_id if note is not None else None
+    return Deed(sent, _WHAT[sent.fact.KIND], outcome, words, next_action, patient)
+
+
+def _outcome(
+    sent: Sent,
+    note: NoteWritten | None,
+    answers: Answers,
+    refusals: Mapping[str, str],
+    now: datetime,
+) -> tuple[Outcome, str, str | None]:
+    if note is not None and _is_done(sent, note, answers):
+        return Outcome.DONE, _done_words(sent), None
     if sent.natural_key in refusals:
-        return Deed(
-            sent,
-            _WHAT[sent.fact.KIND],
-            Outcome.REFUSED,
-            f"Refused. Expected: {refusals[sent.natural_key]}.",
-            "Open the note, read it as it is now, and do it again.",
-        )
+        words = f"Refused. Expected: {refusals[sent.natural_key]}."
+        return Outcome.REFUSED, words, "Open the note, read it as it is now, and do it again."
     overtaken = _overtaken(sent, note)
     if overtaken is not None:
-        return Deed(sent, _WHAT[sent.fact.KIND], Outcome.REFUSED, overtaken, _LOOK)
+        return Outcome.REFUSED, overtaken, _LOOK
     late = now - sent.sent_at > _LONG
-    return Deed(
-        sent,
-        _WHAT[sent.fact.KIND],
-        Outcome.SENT,
-        "Sent, waiting for the result.",
-        _WAITS if late else None,
-    )
+    return Outcome.SENT, "Sent, waiting for the result.", _WAITS if late else None
 
 
 _WHAT: Final = {

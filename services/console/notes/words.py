@@ -129,7 +129,7 @@ def section_of(note: NoteWritten, name: str) -> NoteSection | None:
 
 def region_words(section: NoteSection) -> str | None:
     """Name the region that a finding's prompt is about."""
-    names = {part.name: region.replace("-", " ") for region, part in FINDINGS.items()}
+    names = {part.name: " ".join(region.split("-")[::-1]) for region, part in FINDINGS.items()}
     return names.get(section.section)
 
 

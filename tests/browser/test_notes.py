@@ -1,0 +1,166 @@
+"""The notes desk in a browser, before a whole hospital that really runs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from demo.hospital import running_hospital
+from tests.browser.looking import look
+from tests.chairside_day import SITE
+from tests.notes_day import HOSTILE, NotesDay, password_of
+
+VIEWS = ("max-incisors", "max-canine-r", "max-premolars-r")
+
+
+@pytest.fixture(scope="module")
+def day(tmp_path_factory: pytest.TempPathFactory) -> Iterator[NotesDay]:
+    folder = tmp_path_factory.mktemp("hospital")
+    with running_hospital(folder, GOMPHOSIS_CONSOLE__TAPS_PER_MINUTE="10000") as hospital:
+        one = NotesDay(hospital)
+        yield one
+        one.close()
+
+
+def sign_in(day: NotesDay, page: Page, name: str) -> None:
+    page.goto(f"{day.url}/sign-in")
+    page.get_by_label("Your short name").fill(name)
+    page.get_by_label("Password").fill(password_of(name))
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url(f"{day.url}/sites/{SITE}")
+
+
+def open_note(day: NotesDay, page: Page, study: str) -> None:
+    page.goto(f"{day.url}{day.address(study)}")
+    expect(page.get_by_role("heading", level=1)).to_be_visible()
+
+
+def test_a_note_is_read_beside_its_pictures_written_in_and_signed(
+    day: NotesDay, page: Page
+) -> None:
+    # given
+    study = day.finished(1, "Pepper", VIEWS)
+    day.finished(2, "Miso")
+    sign_in(day, page, "vet-1")
+    page.get_by_role("link", name="Notes desk").first.click()
+    look(page, "notes-list")
+    page.get_by_role("link", name="Pepper").click()
+    pictures = page.locator("aside img")
+    expect(pictures).to_have_count(3)
+    wide = "image => image.decode().then(() => image.naturalWidth)"
+    assert all(one.evaluate(wide) > 0 for one in pictures.all())
+    look(page, "note-draft")
+
+    # when: a finding is kept
+    finding = page.get_by_label("What the vet writes of the right maxilla")
+    finding.fill("Invented finding, for the test only.")
+    expect(page.get_by_text("Saved in this browser, not kept in the note yet.")).to_be_visible()
+    page.reload()
+    expect(finding).to_have_value("Invented finding, for the test only.")
+    section = page.locator("#section-findings-maxilla-right")
+
+    # then: nobody signs beside words that are not kept
+    page.get_by_label("Your password").fill(password_of("vet-1"))
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("Not signed: words that you typed are not kept")).to_be_visible()
+    expect(finding).to_be_focused()
+    section.get_by_role("button", name="Keep this change").click()
+    expect(page.get_by_text("Written by Invented Vet (vet-1)")).to_be_visible()
+    expect(page.get_by_text("Found again in this browser")).to_have_count(0)
+
+    # when: a drafted section is corrected
+    page.locator("#section-indication summary").click()
+    page.get_by_label("In your words").first.fill("Told anew, invented.")
+    page.locator("#section-indication").get_by_role("button", name="Keep this change").click()
+    expect(page.get_by_text("What Invented Vet (vet-1) changed of the draft")).to_be_visible()
+    look(page, "note-corrected")
+
+    # when
+    page.get_by_label("Your password").fill(password_of("vet-1"))
+    page.keyboard.press("Enter")
+
+    # then: the next note, and the result of this one
+    expect(page.get_by_role("heading", level=1)).to_contain_text("Miso")
+    expect(page.locator("#sent")).to_contain_text("Signed.")
+    assert day.note(study).signer == "vet-1"
+    open_note(day, page, study)
+    look(page, "note-signed")
+    page.get_by_role("link", name="Print view").click()
+    page.emulate_media(media="print")
+    look(page, "note-print")
+
+
+def test_notes_are_signed_one_after_the_other_by_keyboard_alone(day: NotesDay, page: Page) -> None:
+    # given
+    names = ["Anis", "Basil", "Curry", "Dill"]
+    studies = [day.finished(10 + number, name) for number, name in enumerate(names)]
+    sign_in(day, page, "vet-1")
+    page.goto(f"{day.url}{day.address(studies[0])}?show=signature")
+
+    # when
+    for name in names:
+        expect(page.get_by_role("heading", level=1)).to_contain_text(name)
+        page.keyboard.press("Alt+s")
+        expect(page.get_by_label("Your password")).to_be_focused()
+        page.keyboard.type(password_of("vet-1"))
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("heading", level=1)).not_to_contain_text(name)
+
+    # then
+    for study in studies:
+        day.wait(study, lambda found: found.note.signer == "vet-1", "the signature")
+
+
+def test_a_note_that_changed_while_it_was_read_is_not_signed(day: NotesDay, page: Page) -> None:
+    # given: open before, changed since, and the page is kept from hearing of it
+    study = day.finished(20, "Elder")
+    sign_in(day, page, "vet-1")
+    page.route("**/live?**", lambda route: route.abort())
+    open_note(day, page, study)
+    page.get_by_label("Your password").fill(password_of("vet-1"))
+    day.amended(study, "interpretation", "Words of another vet, invented.")
+
+    # when
+    page.keyboard.press("Enter")
+
+    # then
+    expect(page.get_by_role("alert")).to_contain_text("Nothing was signed")
+    expect(page.locator("ins")).to_contain_text("Words of another vet, invented.")
+    look(page, "note-changed")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1)).to_contain_text("Elder")
+    assert day.note(study).signer is None
+
+
+def test_what_others_wrote_is_shown_as_text_and_runs_nowhere(day: NotesDay, page: Page) -> None:
+    # given
+    study = day.finished(30, f"Fennel {HOSTILE}"[:64])
+    day.amended(study, "interpretation", HOSTILE)
+    day.amended(study, "indication", HOSTILE)
+    day.refused_by_record(study, HOSTILE)
+    sign_in(day, page, "vet-1")
+
+    # when, then: on every page that shows it
+    for more in ("", "/print", "/compare"):
+        page.goto(f"{day.url}{day.address(study)}{more}")
+        expect(page.get_by_role("heading", level=1)).to_be_visible()
+        expect(page.get_by_text("onerror=").first).to_be_visible()
+        assert page.evaluate("window.owned") is None
+        assert page.locator("main script, img[src=x]").count() == 0
+    page.goto(f"{day.url}/sites/{SITE}/notes?show=refused")
+    expect(page.get_by_role("listitem").get_by_text("onerror=").first).to_be_visible()
+    assert page.evaluate("window.owned") is None
+    open_note(day, page, study)
+    look(page, "note-refused")
+
+
+def test_a_technician_reads_and_has_nothing_to_sign_with(day: NotesDay, page: Page) -> None:
+    study = day.finished(40, "Ginger")
+    sign_in(day, page, "tech-1")
+    open_note(day, page, study)
+
+    expect(page.get_by_text("corrected and signed by a licensed vet of this site")).to_be_visible()
+    expect(page.locator("main button", has_text="Sign")).to_have_count(0)
+    expect(page.locator("textarea, input[type=password]")).to_have_count(0)
