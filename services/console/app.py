@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse, Response
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.exceptions import HTTPException
 
+from services.console import shown_text
 from services.console.access import RULES
 from services.console.changes import Changes
 from services.console.console import Console
@@ -60,7 +61,14 @@ def build_console(runtime: Runtime) -> Console:
 def build_app(console: Console) -> FastAPI:
     """Make the application from the modules of ``pages``. Raises KeyError where a route of theirs
     stands in no row of ``access.RULES``."""
-    app = FastAPI(title="gomphosis console", docs_url=None, redoc_url=None, openapi_url=None)
+    # redirect_slashes would answer with an address made of whatever Host the browser sent.
+    app = FastAPI(
+        title="gomphosis console",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        redirect_slashes=False,
+    )
     app.state.console = console
     for page in PAGES:
         for method, path, shown in page.ROUTES:
@@ -93,6 +101,7 @@ def _templates() -> Environment:
     return Environment(
         loader=PackageLoader("services.console"),
         autoescape=True,
+        finalize=shown_text.shown,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
