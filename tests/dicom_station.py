@@ -225,6 +225,7 @@ def _listen(told: dict[str, Any]) -> None:
     entity.require_called_aet = True
     entity.add_supported_context(COMMITMENT, scu_role=False, scp_role=True)
     entity.add_supported_context(AVAILABILITY)
+    entity.add_supported_context("1.2.840.10008.1.1")  # verification
     context = None
     if told["tls"]:
         certificate, key, ca = told["tls"]

@@ -1,4 +1,4 @@
-"""What intake adds to ``gomphosis check``: the FHIR server that it asks, where one is set."""
+"""What intake adds to ``gomphosis check``: the devices that listen for it, and a FHIR server."""
 
 from collections.abc import Iterable
 
@@ -7,13 +7,16 @@ from schemas.group import Group
 from schemas.mappings.record_codes import load_record_codes
 from services.intake.fhir_capability import told_of, wanting
 from services.intake.fhir_client import FhirClient
+from services.intake.peer_checks import check_peers
 from services.intake.record_doors import record_of
 from services.runtime.checks import Verdict
 from services.runtime.settings import Settings
 
 
 def check_intake(settings: Settings, group: Group) -> Iterable[Verdict]:
-    """Ask the record's FHIR server what it can do, and say what we would miss."""
+    """Verify (C-ECHO) with each device that listens for our reports, with the end of its
+    certificate; ask the record's FHIR server what it can do, and say what we would miss."""
+    yield from check_peers(settings.intake, group)
     if settings.intake.fhir.base_url:
         try:
             verdict = _check_fhir(settings, group)

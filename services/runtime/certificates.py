@@ -33,17 +33,19 @@ class Certificate:
         """Tell whether it holds for long enough still."""
         return self.until is not None and self.until - now > WARN
 
-    def words(self, now: datetime) -> str:
+    def words(
+        self, now: datetime, renew: str = "have it renewed and put it in the same place"
+    ) -> str:
         """Say how it stands, and the next action where it is not good."""
         if self.until is None:
             return f"{self.trouble}: put a PEM file there"
         day = f"{self.until:%Y-%m-%d}"
         if self.until <= now:
-            return f"has expired on {day}: have it renewed and put it in the same place"
+            return f"has expired on {day}: {renew}"
         left = (self.until - now).days
         if self.is_good(now):
             return f"good until {day} ({left} days)"
-        return f"good until {day}, {left} days only: have it renewed and put it in the same place"
+        return f"good until {day}, {left} days only: {renew}"
 
 
 def own_certificates(settings: Settings) -> list[Certificate]:

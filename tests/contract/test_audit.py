@@ -13,11 +13,12 @@ from sqlalchemy.exc import DBAPIError
 from typer import Typer
 from typer.testing import CliRunner
 
-from services.runtime import audit
+from services.runtime import audit, deeds
 from services.runtime.audit import Counted, Refusal
 from services.runtime.audit_writer import AuditWriter
 from services.runtime.cli.audit import show_audit
 from services.runtime.cli.exits import Exit
+from services.runtime.deeds import Deed
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
 from services.runtime.tables import AUDIT
@@ -180,3 +181,23 @@ def test_a_time_that_is_none_is_refused_in_plain_words(
     result = CliRunner().invoke(app, ["--since", "yesterday"])
 
     assert result.exit_code == Exit.FAILED
+
+
+def test_what_people_did_is_listed_by_the_same_command(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert "nobody did anything" in run_command(store, monkeypatch, "--deeds")
+    with store.begin() as connection:
+        deed = Deed("did", "group.yaml", "added site east", "north", "admin-1", "192.0.2.7", AT)
+        deeds.append(connection, "console", deed)
+
+    (one,) = json.loads(run_command(store, monkeypatch, "--deeds", "--json"))
+
+    assert (one["person"], one["what"], one["at"][:16]) == (
+        "admin-1",
+        "group.yaml",
+        "2026-03-02T09:00",
+    )
+    assert "north/admin-1" in run_command(store, monkeypatch, "--deeds")
+    with store.read() as connection:
+        assert deeds.entries(connection, sites=["south"]) == []
