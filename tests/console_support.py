@@ -59,7 +59,7 @@ def invented_group() -> dict[str, Any]:
         "speaks_for": "group",
         "token_sha256": hashlib.sha256(TOKEN.encode()).hexdigest(),
     }
-    site = {"time_zone": "Europe/Vienna", "rooms": ["dental-1"], "tariff": "invented"}
+    site = {"time_zone": "Europe/Vienna", "rooms": ["dental-1"], "tariff": "invented-2026"}
     north = site | {
         "name": "north",
         "title": "Invented Hospital North",

@@ -67,8 +67,6 @@ class Line:
 def line(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Line]:
     folder = tmp_path_factory.mktemp("line")
     group = invented_group()
-    for site in group["sites"]:
-        site["tariff"] = "invented-2026"
     with (
         running_intake(folder, group=group) as intake,
         running_console(folder, group=group, taps_per_minute=10_000) as console,

@@ -23,6 +23,18 @@ TOKEN_KINDS: Final = (
     DeviceKind.TABLET,
     DeviceKind.CONSOLE,
 )
+_PLAIN: Final = {
+    "name": "expected lower case letters, digits, - and _, at most 64, no - or _ first",
+    "rooms": "expected short names of lower case letters, digits, - and _",
+    "tariff": "expected one of the list",
+    "ae_title": "expected 1 to 16 characters without spaces",
+    "called_ae_title": "expected 1 to 16 characters without spaces",
+    "addresses": "expected networks by CIDR, such as 192.0.2.17/32 or 192.0.2.0/24",
+    "certificate_sha256": "expected 64 digits of 0 to 9 and a to f",
+    "listens_host": "expected a host name or an address",
+    "listens_port": "expected a number from 1 to 65535",
+    "time_zone": "expected a name of the IANA database, such as Europe/Vienna",
+} | dict.fromkeys(TUBE, "expected a number above 0; leave all four empty where none is known")
 _TEXTS: Final = ("name", "kind", "room", "ae_title", "serial", "certificate_sha256")
 _SITE_TEXTS: Final = (
     "name",
@@ -97,7 +109,10 @@ def _errors(contract: type[BaseModel], told: Mapping[str, Any]) -> Errors:
     try:
         contract.model_validate_json(json.dumps(told))
     except ValidationError as error:
-        return {_field(one["loc"]): _expected(one["msg"]) for one in reversed(error.errors())}
+        return {
+            _field(one["loc"]): _PLAIN.get(_field(one["loc"])) or _expected(one["msg"])
+            for one in reversed(error.errors())
+        }
     return {}
 
 
