@@ -11,6 +11,7 @@ from schemas.quality.rates import verdict_of
 from services.console.console import NavEntry
 from services.console.lead.asked import LeadAsked
 from services.console.lead.asking import (
+    KIND_WORDS,
     PEOPLE,
     TARGETS,
     TellsQuestion,
@@ -59,6 +60,7 @@ def show_figures(visit: Visiting, told: TellsQuestion) -> Response:
         "f": found,
         "rows": rows_of(page.rows, asked, names, TARGETS, scale, people=people),
         "scale": scale,
+        "narrowed": [(KIND_WORDS[By(k)], names.of(By(k), v)) for k, v in asked.only.items()],
         "next": asked.address(after=page.next) if page.next else None,
         "reasons": [(reason_words(name), number) for name, number in found.reasons.items()],
         "verdicts": _verdicts(found.together),
