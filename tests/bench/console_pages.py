@@ -1,240 +1,281 @@
-"""Fill the console's read model with a group's invented year, and time what its pages ask.
+"""Time whole pages of the console over an invented group's year, and say how they would grow.
 
 By hand, never part of the tests::
 
-    python -m tests.bench.console_pages --sites 1000 --days 365 --a-day 4 --store sqlite:////big/x.sqlite
+    nice python -m tests.bench.console_pages --postgresql --sites 1000 --minutes 8
+    python -m tests.bench.console_pages --sqlite /big/folder --sites 100
 
-One study is about 34 facts: an order, a readiness check, 14 to 16 exposures and as many images. So
-1,000 sites with 4 studies a day make about 50 million facts in a year. Snapshots are written for
-the last ``--whole-days`` only, for the disk's sake: no list reads them, and a page reads one. With
-``--ask-only`` the store is asked as it is.
+Each page is asked over HTTP from the running console, signed in, template and audit included: what
+is timed is the answer as its browser gets it, on loopback. Beside it stand the time that this takes
+of a processor (which a busy machine stretches less), the same over an empty store, and the
+extrapolation of it to 1,000 sites (about 50 million facts: 34 for a study, 4 studies a day): what
+is read by an index hardly grows, and what reads a row for each site grows in step, so the growth
+from a tenth of the sites to all is carried on in a straight line. Statements that walk a table are
+named; ``--plans`` shows how the database answers each. Snapshots are written for the last days
+only, for the disk's sake: no list reads them, and a page reads one.
 """
 
+from __future__ import annotations
+
 import argparse
-import random
+import re
+import tempfile
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from http import HTTPStatus
+from pathlib import Path
 from statistics import median
 from typing import Any
 
-from sqlalchemy import Connection, insert, text
+import httpx
+from sqlalchemy import Connection, event, text
 
-from schemas.conclusions import ExposureUse, ImageUse, StudyAssessed
-from schemas.teeth import Species
-from services.console import (
-    bill_rows,
-    note_rows,
-    tables,
-    views_chairside,
-    views_charges,
-    views_lead,
-    views_notes,
-    views_operations,
-)
-from services.console.figures import Figures, FigureSums, from_text
-from services.console.study_rows import study_row
-from services.console.views_lead import Asked, By
+from services.console.access import RULES
+from services.console.lead.asked import end_of_month
+from services.console.tables import month_of
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
-from services.runtime.upsert import add_to_rows
-from tests.assessed import exposure, image
-from tests.console_told import charges, note
-from tests.noted import full_mouth
+from tests.bench.console_group import (
+    FACTS_PER_STUDY,
+    SEEDS,
+    Size,
+    fill,
+    group_of,
+    rows_in,
+    site_name,
+    study_uid,
+)
+from tests.console_support import RunningConsole, running_console
+from tests.servers.postgresql import open_database_server
 
-FIRST = date(2025, 1, 1)
-TEMPLATES = 60
+TARGET_MS = 200.0
+WHOLE_GROUP_SITES = 1000
 ROUNDS = 7
+_NO = ["-", "-"]
 
 
 @dataclass(frozen=True, slots=True)
-class Template:
-    """The rows of one invented study, to be written under many names and days."""
+class Asked:
+    """A page: its words, the route in the table of access, and the address."""
 
-    study: dict[str, Any]
-    figures: Figures
-    note: dict[str, Any]
-    bill: dict[str, Any]
+    words: str
+    route: str
+    address: str
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """``cpu_ms``: of this process, the console and its client; ``base_ms``: of the database, as
+    it tells by EXPLAIN ANALYZE (SQLite works in our process)."""
+
+    status: int
+    first_ms: float
+    median_ms: float
+    worst_ms: float
+    cpu_ms: float
+    base_ms: float = 0.0
+
+    @property
+    def work_ms(self) -> float:
+        """What it takes of a processor; on a busy machine the clock says more."""
+        return self.cpu_ms + self.base_ms
 
 
 def main() -> None:
     asked = _arguments()
-    store = Store(asked.store)
-    migrate(store)
-    last = FIRST + timedelta(days=asked.days - 1)
-    if not asked.ask_only:
+    with tempfile.TemporaryDirectory() as folder, _two_stores(asked, Path(folder)) as urls:
+        store = Store(urls[0])
+        migrate(store)
+        last = datetime.now(UTC).date()
+        size = Size(asked.sites, asked.days, asked.a_day, 2, last)
         began = time.monotonic()
-        _fill(store, asked)
-        print(f"filled in {time.monotonic() - began:.0f} s")
-    if not store.is_sqlite:
-        with store.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-            connection.execute(text("VACUUM ANALYZE"))
-    with store.read() as connection:
-        for name, seconds in _times(connection, last):
-            print(f"{name:45} {median(seconds) * 1e3:8.1f} ms   worst {max(seconds) * 1e3:8.1f} ms")
-    store.close()
+        until = began + 60 * asked.minutes
+        sites = fill(store, replace(size, sites=max(SEEDS, size.sites // 10)), until)
+        small_sites, small = sites, _times(store, Path(folder) / "small", sites, size)[0]
+        sites = fill(store, size, until, sites)
+        print(f"{sites} sites filled after {time.monotonic() - began:.0f} s")
+        with store.read() as connection:
+            for name, rows in rows_in(connection):
+                print(f"  {name}: {rows:,} rows")
+        print(f"  about {sites * size.days * size.a_day * FACTS_PER_STUDY / 1e6:.1f} million facts")
+        large, plans = _times(store, Path(folder) / "large", sites, size)
+        store.close()
+        other = Store(urls[1])
+        migrate(other)
+        empty, _ = _times(other, Path(folder) / "empty", sites, size)
+        other.close()
+        _print(large, empty, small, sites - small_sites, sites)
+        _print_plans(plans, whole=asked.plans)
 
 
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--store", required=True, help="SQLAlchemy URL of a store for it alone")
+    where = parser.add_mutually_exclusive_group(required=True)
+    where.add_argument("--postgresql", action="store_true", help="a private PostgreSQL")
+    where.add_argument("--sqlite", type=Path, help="an empty folder for the stores")
     parser.add_argument("--sites", type=int, default=100)
-    parser.add_argument("--days", type=int, default=30)
+    parser.add_argument("--days", type=int, default=365)
     parser.add_argument("--a-day", type=int, default=4, help="studies of each site and day")
-    parser.add_argument("--whole-days", type=int, default=2)
-    parser.add_argument("--ask-only", action="store_true")
+    parser.add_argument("--minutes", type=float, default=10.0, help="fill no longer than this")
+    parser.add_argument("--plans", action="store_true", help="print the plan of every statement")
     return parser.parse_args()
 
 
-def _fill(store: Store, asked: argparse.Namespace) -> None:
-    rng = random.Random(7)
-    templates = [_template(rng) for _ in range(TEMPLATES)]
-    whole_from = FIRST + timedelta(days=asked.days - asked.whole_days)
-    for number in range(asked.sites):
-        site = _site(number)
-        with store.begin() as connection:
-            _fill_site(connection, site, templates, asked, whole_from, rng)
-        if number % 20 == 0:
-            print(f"{number} of {asked.sites} sites", flush=True)
+@contextmanager
+def _two_stores(asked: argparse.Namespace, folder: Path) -> Iterator[tuple[str, str]]:
+    """Give the addresses of two empty stores of one kind."""
+    if not asked.postgresql:
+        place = asked.sqlite or folder
+        place.mkdir(parents=True, exist_ok=True)
+        yield f"sqlite:///{place}/filled.sqlite", f"sqlite:///{place}/empty.sqlite"
+        return
+    server = open_database_server()
+    try:
+        yield server.create_database(), server.create_database()
+    finally:
+        server.close()
 
 
-def _fill_site(
-    connection: Connection,
-    site: str,
-    templates: list[Template],
-    asked: argparse.Namespace,
-    whole_from: date,
-    rng: random.Random,
-) -> None:
-    sums, bills = FigureSums(), bill_rows.BillSums()
-    rows: dict[Any, list[dict[str, Any]]] = {tables.STUDY: [], tables.NOTE: [], tables.BILL: []}
-    for day_number in range(asked.days):
-        day = FIRST + timedelta(days=day_number)
-        for number in range(asked.a_day):
-            one = rng.choice(templates)
-            own = {"site": site, "study_instance_uid": f"{_root(site)}.{day_number}.{number}"}
-            slim = {} if day >= whole_from else {"snapshot": "{}"}
-            at = datetime(day.year, day.month, day.day, 9 + number, tzinfo=UTC)
-            when = {"day": day, "changed_at": at, "last_at": at}
-            rows[tables.STUDY].append(one.study | own | when | slim)
-            # All but the last week's notes are signed, and few postings are ever refused.
-            open_ = day_number >= asked.days - 7 and rng.random() < 0.3
-            waits = {"since": at, "open_since": at if open_ else None}
-            signed = {} if open_ else {"waits_for": None, "asks": None, "signer": "vet-1"}
-            rows[tables.NOTE].append(one.note | own | waits | signed | slim)
-            refused = int(rng.random() < 0.002)
-            exceptional = {"refused": refused, "exceptions": refused}
-            found = one.bill | own | {"day": day, "exception_day": day if refused else None}
-            rows[tables.BILL].append(found | exceptional | slim)
-            bills.exchange(None, rows[tables.BILL][-1])
-            moved = {of._replace(day=day): told for of, told in one.figures.counts.items()}
-            reasons = {
-                (of._replace(day=day), why): n for (of, why), n in one.figures.reasons.items()
-            }
-            sums.exchange(site, Figures(), Figures(moved, reasons))
-    for table, given in rows.items():
-        connection.execute(insert(table), given)
-    add_to_rows(connection, tables.BILL_DAY, bills.day_rows())
-    add_to_rows(connection, tables.BILL_MONTH, bills.month_rows())
-    add_to_rows(connection, tables.FIGURES_DAY, sums.day_rows())
-    add_to_rows(connection, tables.FIGURES_MONTH, sums.month_rows())
-    add_to_rows(connection, tables.REJECTS_DAY, sums.reject_rows())
-
-
-def _template(rng: random.Random) -> Template:
-    """Make an invented study of a whole mouth: every share in it is invented."""
-    species = Species.DOG if rng.random() < 0.7 else Species.CAT
-    study = full_mouth(f"{species.value}-full-mouth", species)
-    operator, device = f"tech-{rng.randint(1, 4)}", f"sensor-{rng.randint(1, 2)}"
-    images, exposures = [], []
-    for number, seen in enumerate(study.images):
-        key = f"exposure:INVENTED-0001:{number}"
-        rejected = rng.random() < 0.06
-        words = {"use": ImageUse.REJECTED, "words": "rejected: reason 111209"} if rejected else {}
-        images.append(seen.model_copy(update={"exposure_key": key, "sensor": device, **words}))
-        kerma = rng.lognormvariate(0.3, 0.5)
-        uid = seen.sop_instance_uid
-        exposures.append(
-            exposure(
-                number,
-                sop_instance_uid=uid,
-                operator=operator,
-                kerma_mgy=kerma,
-                kap_mgycm2=28 * kerma,
-            )
-        )
-    if rng.random() < 0.3:
-        early = exposure(90, ExposureUse.ENDED_EARLY, operator=operator, generator="generator-1")
-        exposures.append(early)
-    whole: StudyAssessed = study.model_copy(
-        update={"images": (*images, image(91)), "exposures": tuple(exposures), "closed": True}
-    )
-    row = study_row("north", whole, datetime(2025, 1, 1, tzinfo=UTC))
-    noted = note_rows.with_note(note_rows.empty_note("north", "2.25.1"), note(1))
-    billed = bill_rows.settled(bill_rows.empty_bill("north", "2.25.1"), charges(10), FIRST)
-    billed |= {"waiting": 0, "waiting_cents": 0, "posted_cents": billed["total_cents"]}
-    return Template(row, from_text(row["figures"]), note_rows.settled(noted, row), billed)
-
-
-def _times(connection: Connection, last: date) -> Iterator[tuple[str, list[float]]]:
-    """Time each page's questions, each a few times."""
-    first_of_month = last.replace(day=1)
-    end_of_month = (first_of_month + timedelta(days=32)).replace(day=1) - timedelta(days=1)
-    year_end = date(FIRST.year, 12, 31)
-    group, one = Asked(FIRST, year_end), Asked(FIRST, year_end, (_site(0),))
-    days = Asked(FIRST, last - timedelta(days=1), (_site(0),))
-    twenty = Asked(last - timedelta(days=29), last, tuple(_site(n) for n in range(20)))
-    site, study = _site(0), f"{_root(_site(0))}.{(last - FIRST).days}.0"
-    room = "dental-1"
-    asks: list[tuple[str, Callable[[], Any]]] = [
-        ("room board", lambda: views_chairside.room_board(connection, site, room, last)),
-        ("study board", lambda: views_chairside.study_board(connection, site, study)),
-        ("notes that wait, group", lambda: views_notes.waiting_notes(connection, None)),
-        ("notes that wait, site", lambda: views_notes.waiting_notes(connection, [site])),
-        ("all notes of a site", lambda: views_notes.all_notes(connection, site)),
-        ("one note", lambda: views_notes.one_note(connection, site, study)),
-        ("charges, month of the group", lambda: views_charges.month(connection, None, last)),
-        ("charges, month of a site", lambda: views_charges.month(connection, [site], last)),
-        ("charges, exceptions of the group", lambda: views_charges.exceptions(connection, None)),
-        ("charges, one bill", lambda: views_charges.one_bill(connection, site, study)),
-        ("open questions", lambda: views_operations.open_questions(connection, None)),
-        ("devices", lambda: views_operations.devices(connection, site)),
+def _pages(size: Size) -> list[Asked]:
+    site, day = site_name(0), size.last
+    at, study = f"/sites/{site}", study_uid(site, size.days - 1, 0)
+    board, month = f"rooms/dental-1/studies/{study}", f"{day:%Y-%m}"
+    year = f"first={month_of(size.first)}&last={end_of_month(day)}"
+    days = f"first={size.first}&last={day}"
+    own = "/sites/{site}"
+    lead, group, bills = f"{at}/lead", "/lead", f"{at}/charges"
+    people = f"{own}/lead/people"
+    view_days = f"by=device&view=max-incisors&{days}"
+    return [
+        Asked("sites", "/", "/"),
+        Asked("pages of a site", own, at),
+        Asked("room today", f"{own}/rooms/{{room}}", f"{at}/rooms/dental-1?day={day}"),
+        Asked("chairside board", f"{own}/rooms/{{room}}/studies/{{study}}", f"{at}/{board}"),
+        Asked("notes that wait", f"{own}/notes", f"{at}/notes"),
+        Asked("one note", f"{own}/notes/{{study}}", f"{at}/notes/{study}"),
+        Asked("charges of a day", f"{own}/charges", f"{bills}?day={day}"),
+        Asked("charges of a study", f"{own}/charges/studies/{{study}}", f"{bills}/studies/{study}"),
+        Asked("charges of a month", f"{own}/charges/month", f"{bills}/month?month={month}"),
+        Asked("charges, group", "/charges", f"/charges?month={month}"),
+        Asked("operations", "/operations", "/operations"),
+        Asked("lead: year of a site by view", f"{own}/lead", f"{lead}?by=view&{year}"),
+        Asked("lead: the same by person", people, f"{lead}/people?by=operator&{year}"),
+        Asked("lead: the same by month", f"{own}/lead", f"{lead}?by=time&{year}"),
+        Asked("lead: one view, a year's days", f"{own}/lead", f"{lead}?{view_days}"),
+        Asked("lead: a year's days by view", f"{own}/lead", f"{lead}?by=view&{days}"),
+        Asked("lead: year of the group by view", group, f"{group}?by=view&{year}"),
+        Asked("lead: year of the group by site", group, f"{group}?by=site&{year}"),
+        Asked("lead: what to teach, site", f"{own}/lead/teach", f"{lead}/teach?{year}"),
+        Asked("lead: what to teach, group", f"{group}/teach", f"{group}/teach?{year}"),
     ]
-    for by in By:
-        if by not in {By.OPERATOR, By.DEVICE}:
-            asks.append((f"lead, year of the group by {by}", _lead(connection, group, by)))
-        asks.append((f"lead, year of a site by {by}", _lead(connection, one, by)))
-        asks.append((f"lead, days of a site by {by}", _lead(connection, days, by)))
-    asks.append(("lead, 30 days of 20 sites by view", _lead(connection, twenty, By.VIEW)))
-    asks.append(
-        ("lead, reasons of the group", lambda: views_lead.reject_reasons(connection, group))
-    )
-    asks.append(
-        (
-            "storage, month of the group",
-            lambda: views_operations.storage_by_day(connection, first_of_month, end_of_month),
-        )
-    )
-    for name, ask in asks:
-        seconds = []
-        for _ in range(ROUNDS):
-            began = time.perf_counter()
-            ask()
-            seconds.append(time.perf_counter() - began)
-        yield name, seconds
 
 
-def _lead(connection: Connection, asked: Asked, by: By) -> Callable[[], Any]:
-    return lambda: views_lead.figures_by(connection, asked, by)
+def _times(
+    store: Store, folder: Path, sites: int, size: Size
+) -> tuple[dict[str, Timed], dict[str, list[tuple[str, str]]]]:
+    """Run a console over a store and time each page that it has; give the plans too."""
+    if not store.is_sqlite:
+        with store.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            connection.execute(text("VACUUM ANALYZE"))
+    url = store.engine.url.render_as_string(hide_password=False)
+    times: dict[str, Timed] = {}
+    plans: dict[str, list[tuple[str, str]]] = {}
+    running = running_console(folder, url, group_of(sites), taps_per_minute=10_000)
+    with running as console, console.browser(site_name(0), "all-1") as client:
+        for page in _pages(size):
+            if ("GET", page.route) in RULES:
+                with _listening(console) as sent:
+                    times[page.words] = _timed(client, page.address)
+                plans[page.words] = [_plan(store, *one) for one in dict(sent).items()]
+                base = sum(_told_ms(plan) for _, plan in plans[page.words])
+                times[page.words] = replace(times[page.words], base_ms=base)
+    return times, plans
 
 
-def _site(number: int) -> str:
-    return f"site-{number:04d}"
+def _timed(client: httpx.Client, address: str) -> Timed:
+    taken, worked, status = [], [], 0
+    for _ in range(ROUNDS + 1):
+        began, cpu = time.perf_counter(), time.process_time()
+        answer = client.get(address)
+        taken.append((time.perf_counter() - began) * 1e3)
+        worked.append((time.process_time() - cpu) * 1e3)
+        status = answer.status_code
+    first, *others = taken
+    return Timed(status, first, median(others), max(others), median(worked[1:]))
 
 
-def _root(site: str) -> str:
-    return f"2.25.{int(site.rpartition('-')[2]) + 1}"
+@contextmanager
+def _listening(running: RunningConsole) -> Iterator[list[tuple[str, Any]]]:
+    """Note down what a page asks of the read model."""
+    sent: list[tuple[str, Any]] = []
+
+    def note_down(
+        _connection: Connection, _cursor: Any, statement: str, parameters: Any, *_rest: Any
+    ) -> None:
+        asks = statement.lstrip().startswith("SELECT") and "console_" in statement
+        if asks and "console_session" not in statement:
+            sent.append((statement, parameters))
+
+    engine = running.runtime.store.engine
+    event.listen(engine, "before_cursor_execute", note_down)
+    try:
+        yield sent
+    finally:
+        event.remove(engine, "before_cursor_execute", note_down)
+
+
+def _plan(store: Store, statement: str, parameters: Any) -> tuple[str, str]:
+    word = "EXPLAIN QUERY PLAN" if store.is_sqlite else "EXPLAIN (ANALYZE, BUFFERS)"
+    with store.read() as connection:
+        rows = connection.exec_driver_sql(f"{word} {statement}", parameters).all()
+    return statement, "\n".join(str(row[3] if store.is_sqlite else row[0]) for row in rows)
+
+
+def _told_ms(plan: str) -> float:
+    return sum(float(ms) for ms in re.findall(r"(?:Planning|Execution) Time: ([0-9.]+)", plan))
+
+
+def _print(
+    large: dict[str, Timed],
+    empty: dict[str, Timed],
+    small: dict[str, Timed],
+    more_sites: int,
+    sites: int,
+) -> None:
+    grown_head = f"at {WHOLE_GROUP_SITES}"
+    head = ("first", "median", "worst", "cpu", "base", "cpu empty", "x empty", grown_head)
+    print(f"{'page, ms':34}" + "".join(f"{name:>10}" for name in head))
+    for words, one in large.items():
+        if one.status != HTTPStatus.OK:
+            print(f"{words:34} answered {one.status}")
+            continue
+        none = empty[words]
+        same = none.status == HTTPStatus.OK
+        cells = [f"{one.first_ms:.0f}", f"{one.median_ms:.0f}", f"{one.worst_ms:.0f}"]
+        cells += [f"{one.cpu_ms:.0f}", f"{one.base_ms:.0f}"]
+        cells += [f"{none.cpu_ms:.0f}", f"{one.work_ms / none.work_ms:.1f}"] if same else _NO
+        step = (one.work_ms - small[words].work_ms) / more_sites if more_sites else 0.0
+        grown = one.work_ms + max(0.0, step) * max(0, WHOLE_GROUP_SITES - sites)
+        cells.append(f"{grown:.0f}{' !' if grown > TARGET_MS else ''}")
+        print(f"{words:34}" + "".join(f"{cell:>10}" for cell in cells))
+
+
+def _print_plans(plans: dict[str, list[tuple[str, str]]], *, whole: bool) -> None:
+    walked = "Seq Scan on console_", "SCAN console_"
+    for words, found in plans.items():
+        walks = [
+            line.strip()
+            for _, plan in found
+            for line in plan.splitlines()
+            if any(word in line for word in walked)
+        ]
+        print(f"{words}: {len(found)} statements" + "".join(f"\n  walks: {one}" for one in walks))
+        if whole:
+            for statement, plan in found:
+                print(f"\n{statement}\n{plan}\n")
 
 
 if __name__ == "__main__":
