@@ -42,7 +42,12 @@ def configure_logs(settings: LogSettings, service: str) -> None:
     last: list[Any] = (
         [structlog.processors.format_exc_info, structlog.processors.JSONRenderer()]
         if settings.format == "json"
-        else [structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())]
+        # Its own traceback would show the values in hand: passwords, tokens, names of owners.
+        else [
+            structlog.dev.ConsoleRenderer(
+                colors=sys.stderr.isatty(), exception_formatter=structlog.dev.plain_traceback
+            )
+        ]
     )
     level = getattr(logging, settings.level.upper())
     structlog.configure(

@@ -3,6 +3,7 @@
 import json
 import logging
 from collections.abc import Iterator
+from typing import Literal
 
 import pytest
 import structlog
@@ -69,3 +70,23 @@ def test_a_batch_carries_the_chains_of_its_messages(capsys: pytest.CaptureFixtur
     line = json.loads(capsys.readouterr().err)
     assert line["correlation_ids"] == ["order-0", "order-1"]
     assert line["batch"] == 4
+
+
+@pytest.mark.parametrize("form", ["json", "console"])
+def test_a_fault_tells_where_it_was_and_none_of_the_values_in_hand(
+    form: Literal["json", "console"], capsys: pytest.CaptureFixture[str]
+) -> None:
+    configure_logs(LogSettings(format=form), "console")
+
+    def sign_in(password: str) -> None:
+        raise ValueError(f"{len(password)} letters")
+
+    try:
+        sign_in("".join(reversed("drowssap detnevni")))
+    except ValueError as error:
+        structlog.get_logger("test").error("page_failed", exc_info=error)
+
+    told = capsys.readouterr().err
+    assert "17 letters" in told
+    assert "sign_in" in told
+    assert "invented password" not in told
