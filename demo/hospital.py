@@ -2,6 +2,7 @@
 
 import json
 import os
+import random
 import signal
 import socket
 import subprocess
@@ -126,8 +127,13 @@ def _is_ready(port: int) -> bool:
 
 
 def free_ports() -> list[int]:
-    """Find three free ports, and a run of free ones for the health of each service."""
-    for first in range(20_000, 60_000, 97):
+    """Find three free ports, and a run of free ones for the health of each service.
+
+    Each process looks elsewhere first, so that two hospitals that start at once do not meet.
+    """
+    starts = list(range(20_000, 60_000, 97))
+    random.Random(os.getpid()).shuffle(starts)
+    for first in starts:
         wanted = list(range(first, first + 3 + _SERVICES))
         if all(_is_free(port) for port in wanted):
             return wanted
