@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import httpx
 from sqlalchemy import select
 
 from demo.hospital import Hospital
@@ -52,8 +56,10 @@ class ChairsideDay:
         self.store.close()
 
     def order(self, number: int, name: str = "Pepper", kg: float | None = 11.4) -> str:
-        """Place an order for now and wait until the board knows of it; give the study's UID."""
+        """Place an order, once, and wait until the board knows of it; give the study's UID."""
         study = invented_uid(f"chairside {os.getpid()} {number}")
+        if number in self._clocks:
+            return study
         patient = {key: value for key, value in Patient.EXAMPLES[0].items() if key != "weight"}
         patient |= {"patient_id": f"INV-9{number:03d}", "name": name}
         if kg is not None:
@@ -75,10 +81,12 @@ class ChairsideDay:
         self._station.worklist({"accession_number": placed["accession_number"]})
         return study
 
-    def expose(self, number: int, view: str, share: float = 1.0, **values: Any) -> datetime:
+    def expose(
+        self, number: int, view: str, share: float = 1.0, after_s: float = 50.0, **values: Any
+    ) -> datetime:
         """Tell one exposure; a ``share`` below 1 was released early. Give its moment."""
         self._counter += 1
-        at = self._clocks[number] = self._clocks[number] + timedelta(seconds=50)
+        at = self._clocks[number] = self._clocks[number] + timedelta(seconds=after_s)
         preset = preset_of(self._view(view))
         told: dict[str, Any] = {
             "room": ROOM,
@@ -170,6 +178,53 @@ class ChairsideDay:
         view = self._plans[PLAN].view(code)
         assert view is not None
         return view
+
+
+class Browsing:
+    """A browser's session without a browser."""
+
+    def __init__(self, client: httpx.Client, csrf: str, person: str) -> None:
+        self._client = client
+        self._csrf = csrf
+        self._person = person
+
+    def get(self, address: str) -> httpx.Response:
+        return self._client.get(address)
+
+    def post(self, address: str, fields: dict[str, str]) -> httpx.Response:
+        return self._client.post(address, data=fields | {"csrf": self._csrf})
+
+    def tap(self, day: ChairsideDay, study: str, fields: dict[str, str]) -> httpx.Response:
+        """Tap as the page's script does."""
+        return self._client.post(
+            f"{study_address(day, study)}/taps",
+            data={"person": self._person} | fields,
+            headers={"X-CSRF-Token": self._csrf, "HX-Request": "true"},
+        )
+
+    @contextmanager
+    def events(self, address: str) -> Iterator[Iterator[str]]:
+        """Listen as an open page does; give the names of the events as they come."""
+        with self._client.stream("GET", address, headers={"Accept": "text/event-stream"}) as told:
+            yield (
+                line.removeprefix("event: ")
+                for line in told.iter_lines()
+                if line.startswith("event: ")
+            )
+
+
+@contextmanager
+def signed_in(day: ChairsideDay, name: str) -> Iterator[Browsing]:
+    """Sign somebody in by the form, as a browser does."""
+    with httpx.Client(base_url=day.url, timeout=60) as client:
+        form = client.get("/sign-in").text
+        proof = re.search(r'name="csrf" value="([^"]+)"', form)
+        assert proof is not None
+        fields = {"csrf": proof[1], "name": name, "password": f"invented password of {name}"}
+        assert client.post("/sign-in", data=fields).status_code == 303
+        csrf = re.search(r'name="csrf" content="([^"]+)"', client.get(f"/sites/{SITE}").text)
+        assert csrf is not None
+        yield Browsing(client, csrf[1], f"{SITE}/{name}")
 
 
 def study_address(day: ChairsideDay, study: str) -> str:

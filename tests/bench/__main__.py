@@ -13,6 +13,7 @@ import pytest
 import structlog
 
 from tests.bench import (
+    chairside,
     demo_time,
     dose,
     dose_report,
@@ -34,6 +35,7 @@ BENCHES: dict[str, Callable[[Options, Workplace], Figure]] = {
     "http-facts": http_facts.measure,
     "messages": messages.measure,
     "latency": latency.measure,
+    "chairside": chairside.measure,
     "linking": linking.measure,
     "dose": dose.measure,
     "dose-report": dose_report.measure,

@@ -26,7 +26,8 @@ def look(page: Page, name: str) -> None:
         for size, (width, height) in SIZES.items():
             page.set_viewport_size({"width": width, "height": height})
             page.screenshot(path=SCREENS / f"{name}-{size}-{theme}.png", full_page=True)
-            assert violations(page) == [], f"{name}, {size}, {theme}"
+            found = violations(page)
+            assert found == [], f"{name}, {size}, {theme}: {found}"
             wide = page.evaluate("document.documentElement.scrollWidth")
             assert wide <= width, f"{name}, {size}: {wide} pixels wide, it scrolls sideways"
     page.set_viewport_size({"width": SIZES["tablet"][0], "height": SIZES["tablet"][1]})

@@ -122,13 +122,13 @@
   // True: go on with the next. A lost line, a busy server or an ended session: try again later.
   async function sendOne(one) {
     change(one, { state: "sending" });
-    const body = new URLSearchParams({
+    const content = new URLSearchParams({
       ...one.fields, tapped_at: new Date(one.at).toISOString(),
     });
     let answer;
     try {
       answer = await fetch(one.action, {
-        method: "POST", body,
+        method: "POST", body: content,
         headers: {
           "X-CSRF-Token": document.querySelector("meta[name=csrf]").content, "HX-Request": "true",
         },
@@ -176,9 +176,10 @@
     try {
       const answer = await fetch(one.action.replace(/taps$/, "now"), { headers: { "HX-Request": "true" } });
       if (answer.ok) settleBy(new DOMParser().parseFromString(await answer.text(), "text/html"));
-    } finally {
-      settle();
+    } catch {
+      htmx.trigger(body, "htmx:sendError"); // it is asked for again, as long as it is not settled
     }
+    settle();
   }
   function settleBy(page) {
     const part = page.querySelector("[data-settled]");
