@@ -6,18 +6,23 @@ import html
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
-from sqlalchemy import select
+from sqlalchemy import event, select
 
 from schemas.errors import InvalidInput
 from schemas.messages import parse
+from services.console.operations.lookout import Lookout
 from services.console.operations.triage_lines import DISCARD_REASONS
-from services.runtime import audit, deeds, triage
+from services.runtime import audit, deeds, outbox, triage
 from services.runtime.audit import Counted, Refusal
+from services.runtime.bus import BusLimits
+from services.runtime.bus_choice import open_bus
 from services.runtime.tables import OUTBOX
 from tests.console_support import RunningConsole, running_console
 from tests.messages import clock_read
@@ -83,6 +88,58 @@ def test_with_every_service_away_the_page_says_so_first_and_what_to_do(
     assert "docker compose up -d charges" in words
     assert "There is no sign of any backup" in words
     assert "Looked at" in words
+
+
+def test_with_the_broker_away_the_page_says_what_waits_and_goes_on(
+    running: RunningConsole, admin: httpx.Client, tmp_path: Path
+) -> None:
+    # given: nobody listens where the broker should be, and something waits to be published
+    operations = running.console.operations
+    away = open_bus(
+        f"amqp://127.0.0.1:{free_port()}/", BusLimits(confirm_timeout_s=2.0), "gomphosis-test"
+    )
+    store = running.runtime.store
+    with store.begin() as connection:
+        outbox.put(connection, "notes", [clock_read(site="north", group="invented-group")])
+    lookout = Lookout(operations.settings, store, away)
+    running.console.operations = replace(operations, lookout=lookout)
+    try:
+        # when
+        lookout.look()
+        page = admin.get("/operations")
+    finally:
+        running.console.operations = operations
+        away.close()
+
+    # then
+    words = text_of(page)
+    assert page.status_code == 200
+    assert "act now The message broker has not answered for" in words
+    assert re.search(r"is still taken in: [1-9]\d* messages? wait in the outboxes", words)
+    assert "docker compose up -d rabbitmq" in words
+
+
+def test_what_it_asks_of_the_audit_is_answered_by_an_index(running: RunningConsole) -> None:
+    since = datetime.now(UTC)
+    plans = []
+    with running.runtime.store.read() as connection:
+
+        @event.listens_for(connection, "before_cursor_execute")
+        def _note(_c: Any, cursor: Any, statement: str, told: Any, _x: Any, _m: bool) -> None:
+            if statement.startswith("SELECT"):
+                plans.append(
+                    str(cursor.execute(f"EXPLAIN QUERY PLAN {statement}", told).fetchall())
+                )
+
+        deeds.entries(connection, since, 20, ["north"])
+        audit.entries(connection, since, 20, ["north"])
+        triage.count_open(connection)
+
+    assert len(plans) == 3
+    for plan in plans:
+        assert "USING" in plan, plan
+        assert "INDEX ix_runtime_" in plan, plan
+        assert "TEMP B-TREE" not in plan, plan
 
 
 def test_a_backup_counts_from_when_its_file_was_touched(
