@@ -284,6 +284,7 @@ def _own_tables() -> Iterable[Any]:
         for value in (
             *vars(tables).values(),
             charge_tables.CHARGE_DAY,
+            charge_tables.CHARGE_MONTH,
             charge_tables.CHARGE_EXCEPTION,
         )
     }

@@ -20,7 +20,8 @@ from services.console import answers, bill_rows, note_rows, store, tables
 from services.console.arrivals import ARRIVALS, arrival_row, clock_ahead_s
 from services.console.change_store import add_changes
 from services.console.changes import topic
-from services.console.charges.heard import take_days
+from services.console.charges.heard import MonthSums, take_days
+from services.console.charges.tables import CHARGE_MONTH
 from services.console.figures import FigureSums, from_text
 from services.console.room_day_rows import correction_row, room_day_row
 from services.console.storage import StorageSums
@@ -50,6 +51,7 @@ class _Batch:
 
     figures: FigureSums = field(default_factory=FigureSums)
     bills: bill_rows.BillSums = field(default_factory=bill_rows.BillSums)
+    charge_months: MonthSums = field(default_factory=MonthSums)
     storage: StorageSums = field(default_factory=StorageSums)
     contacts: dict[str, dict[str, Contact]] = field(default_factory=dict)
     topics: set[str] = field(default_factory=set)
@@ -77,7 +79,7 @@ class ConsoleHandler:
         for (site, study), told in sorted(by_study.items(), key=lambda item: item[0]):
             work.lock(f"console:study:{site}:{study}")
             _take_study(work, site, study, told, batch)
-        batch.topics |= take_days(work, messages)
+        batch.topics |= take_days(work, messages, batch.charge_months)
         self._take_room_days(work, messages, batch)
         self._take_arrivals(work, messages, batch)
         self._write_sums(work, batch)
@@ -143,6 +145,7 @@ class ConsoleHandler:
             (tables.STORAGE_DAY, batch.storage.rows()),
             (tables.BILL_DAY, batch.bills.day_rows()),
             (tables.BILL_MONTH, batch.bills.month_rows()),
+            (CHARGE_MONTH, batch.charge_months.rows()),
             (tables.FIGURES_DAY, batch.figures.day_rows()),
             (tables.FIGURES_MONTH, batch.figures.month_rows()),
             (tables.REJECTS_DAY, batch.figures.reject_rows()),

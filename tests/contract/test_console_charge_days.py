@@ -9,12 +9,16 @@ from schemas.conclusions import DayReconciled
 from schemas.conclusions.reconciled import Status
 from schemas.errors import InvalidInput
 from services.console import paging
-from services.console.charges import deeds, views
+from services.console.charges import bills, deeds, views
 from services.console.charges.deeds import Outcome
 from services.console.charges.rows import Kind
 from services.console.charges.views import Asked
 from services.runtime.store import Store
-from tests.console_told import DAY, codes_missing, hear, reconciled, study, told
+from tests.assessed import STUDY
+from tests.console_told import DAY, charges, codes_missing, hear, reconciled, study, told
+from tests.contract.test_console_query_plans import _listening as listening
+from tests.contract.test_console_query_plans import _plan as plan_of
+from tests.contract.test_console_query_plans import _walked as walked
 
 ID = "00112233445566aa"
 
@@ -51,8 +55,8 @@ def test_a_newer_revision_takes_the_place_of_the_older_whatever_comes_first(stor
 
 
 def test_a_refusal_is_its_own_kind_and_filters_hold(store: Store) -> None:
-    words = {"kind": "missing", "record_words": "Account closed (invented)"}
-    hear(store, [told(reconciled(1, **words), minute=5)])
+    words = "Account closed (invented)"
+    hear(store, [told(reconciled(1, kind="missing", record_words=words), minute=5)])
 
     with store.read() as connection:
         for asked, number in (
@@ -95,11 +99,14 @@ def test_a_month_adds_up_by_day_and_by_site_to_the_cent(store: Store) -> None:
     last = DAY + timedelta(days=10)
     with store.read() as connection:
         by_day = views.sums_by_day(connection, ["north"], DAY, last)
-        ((site, currency, whole),) = views.sums_by_site(connection, ["north", "south"], DAY, last)
+        ((site, currency, whole),) = views.sites_of_month(connection, None, DAY.replace(day=1))
+        ((_, _, of_day),) = views.sites_of_day(connection, ["north", "south"], DAY)
+        assert views.sites_of_month(connection, ["south"], DAY.replace(day=1)) == []
 
     assert (site, currency, whole.exceptions) == ("north", "EUR", 2)
     assert sum(sums.held for _, _, sums in by_day) == whole.held == Decimal("152.00")
     assert whole.balances
+    assert of_day == by_day[0][2]
 
 
 def test_what_waits_for_a_code_is_listed_with_its_day(store: Store) -> None:
@@ -146,3 +153,41 @@ def test_what_was_not_kept_is_not_awaited(store: Store) -> None:
         assert views.some_exceptions(connection, "north", [ID])[ID].deed is None
         (kept,) = deeds.deeds_of(connection, "north", "batch-1")
     assert kept.words == "intake is away (invented)"
+
+
+def test_every_question_of_the_desk_is_answered_by_an_index(store: Store) -> None:
+    # given
+    days = [DAY + timedelta(days=number) for number in range(9)]
+    hear(store, [told(study(1)), told(charges(1))])
+    hear(store, [told(reconciled(1, day=day)) for day in days])
+
+    # when
+    with listening(store) as asking, store.read() as connection:
+        for asked in (
+            Asked(DAY),
+            Asked(None),
+            Asked(DAY, Kind.DOUBLED, Status.OPEN),
+            Asked(None, Kind.DOUBLED, Status.OPEN),
+        ):
+            views.exceptions(connection, "north", asked)
+        views.day_books(connection, "north", DAY)
+        views.open_before(connection, "north", DAY)
+        views.some_exceptions(connection, "north", [ID])
+        views.unfilled_keys(connection, "north", DAY)
+        views.unmapped(connection, "north", DAY)
+        views.unmapped(connection, "north", None)
+        views.sums_by_day(connection, ["north"], DAY, days[-1])
+        views.sites_of_month(connection, None, DAY.replace(day=1))
+        views.sites_of_month(connection, ["north", "south"], DAY.replace(day=1))
+        views.sites_of_day(connection, None, DAY)
+        views.sites_of_day(connection, ["north", "south"], DAY)
+        bills.bills_of_day(connection, "north", DAY)
+        bills.some_bills(connection, "north", [STUDY])
+        deeds.deeds_of(connection, "north", "batch-1")
+
+    # then
+    assert len(asking.sent) > 12
+    with store.read() as connection:
+        for statement, parameters in asking.sent:
+            plan = plan_of(connection, statement, parameters)
+            assert not walked(statement, plan), f"{statement}\n{plan}"

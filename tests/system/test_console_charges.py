@@ -44,7 +44,7 @@ class Desk:
 
     def post(self, client: httpx.Client, page: str, **form: object) -> httpx.Response:
         headers = {"X-CSRF-Token": self.running.csrf(client)}
-        return client.post(f"{DESK}/{page}", data=form, headers=headers, follow_redirects=True)  # type: ignore[arg-type]
+        return client.post(f"{DESK}/{page}", data=form, headers=headers, follow_redirects=True)
 
     def decide(
         self, client: httpx.Client, listed: list[Listed], what: str = "right", **form: str

@@ -46,6 +46,16 @@ CHARGE_DAY = Table(
 left of the day. ``exceptions``: those that nobody accepted. ``faults``: 1 where it does not
 balance."""
 
+CHARGE_MONTH = Table(
+    "console_charge_month",
+    METADATA,
+    Column("month", Date, primary_key=True),
+    Column("site", String(64), primary_key=True),
+    Column("currency", String(3), primary_key=True),
+    *(Column(name, BigInteger, nullable=False) for name in SUMS),
+)
+"""The sums of each month, kept beside the days': a group has a thousand sites of thirty days."""
+
 CHARGE_EXCEPTION = Table(
     "console_charge_exception",
     METADATA,

@@ -18,7 +18,13 @@ from services.console.charges.asking import (
 )
 from services.console.charges.day import every_bill, every_exception
 from services.console.charges.sums import Sums, added
-from services.console.charges.views import day_books, sums_by_day, sums_by_site, unmapped
+from services.console.charges.views import (
+    day_books,
+    sites_of_day,
+    sites_of_month,
+    sums_by_day,
+    unmapped,
+)
 from services.console.pages.charges import Told, own_site, saying
 from services.console.troubles import Trouble
 from services.console.visit import Visit, Visiting
@@ -67,14 +73,13 @@ def show_plot(
 def show_group(visit: Visiting, month: Told = "", day: Told = "") -> Response:
     """Show a month, or a day, of each site that is the person's."""
     own = visit.person.account.site
-    if day:
-        first = last = read_day(day, own)
-    else:
-        first = read_month(month, own)
-        last = last_of(first)
-    names = [one.name for one in visit.sites]
+    account = visit.person.account
+    names = None if account.person.reach == "group" else [account.site.name]
+    first = read_day(day, own) if day else read_month(month, own)
+    of_site = sites_of_day if day else sites_of_month
+    known = {one.name for one in visit.sites}
     with visit.console.store.read() as connection:
-        found = sums_by_site(connection, names, first, last)
+        found = [one for one in of_site(connection, names, first) if one[0] in known]
     currencies = sorted({currency for _, currency, _ in found})
     return visit.page(
         "charges_group.html",
