@@ -61,6 +61,9 @@ _ADMIN: Final = Rule(Scope.PERSON, frozenset({Role.ADMIN}))
 _ADMIN_BY_ITSELF: Final = Rule(Scope.PERSON, frozenset({Role.ADMIN}), tap=False)
 _ADMIN_SITE: Final = Rule(Scope.SITE, frozenset({Role.ADMIN}))
 _ADMIN_GROUP: Final = Rule(Scope.GROUP, frozenset({Role.ADMIN}))
+_DESK: Final = frozenset({Role.BILLING, Role.LEAD})
+_CHARGES: Final = Rule(Scope.SITE, _DESK)
+_CHARGES_BY_ITSELF: Final = Rule(Scope.SITE, _DESK, tap=False)
 
 RULES: Final[dict[Route, Rule]] = {
     ("GET", "/static/{name}"): _OPEN,
@@ -118,6 +121,21 @@ RULES: Final[dict[Route, Rule]] = {
     ("POST", "/operations/group/site"): _ADMIN_GROUP,
     ("GET", "/operations/sites/{site}/device"): _ADMIN_SITE,
     ("POST", "/operations/sites/{site}/device"): _ADMIN_SITE,
+    ("GET", "/charges"): Rule(Scope.PERSON, _DESK),
+    ("GET", "/sites/{site}/charges"): _CHARGES,
+    ("GET", "/sites/{site}/charges/changed"): _CHARGES_BY_ITSELF,
+    ("GET", "/sites/{site}/charges/exceptions/{name}"): _CHARGES,
+    ("GET", "/sites/{site}/charges/studies/{study}"): _CHARGES,
+    ("POST", "/sites/{site}/charges/confirm"): _CHARGES,
+    ("POST", "/sites/{site}/charges/decide"): _CHARGES,
+    ("POST", "/sites/{site}/charges/countersign"): Rule(Scope.SITE, frozenset({Role.LEAD})),
+    ("POST", "/sites/{site}/charges/release"): _CHARGES,
+    ("POST", "/sites/{site}/charges/again"): _CHARGES,
+    ("GET", "/sites/{site}/charges/sent"): _CHARGES,
+    ("GET", "/sites/{site}/charges/sent/now"): _CHARGES_BY_ITSELF,
+    ("GET", "/sites/{site}/charges/month"): _CHARGES,
+    ("GET", "/sites/{site}/charges/plots/{name}"): _CHARGES_BY_ITSELF,
+    ("GET", "/sites/{site}/charges/export/{name}"): _CHARGES,
 }
 
 
