@@ -61,7 +61,8 @@ class ExceptionFound(Contract):
     """One thing that a person has to settle, with the evidence that it rests on.
 
     ``due`` and ``held`` are what our entry and the record's line say, a credit negative; one is
-    absent where there is no entry or no line. ``at_stake`` is never negative. ``record_words``
+    absent where there is no entry or no line. Study and images are those of the entry, or of the
+    charge whose key the line carries once more. ``at_stake`` is never negative. ``record_words``
     are there where the record refused the posting. ``by_hand``: the line carries no key of ours,
     and was found by its content with this ``confidence``.
     """

@@ -15,7 +15,7 @@ from schemas.conclusions import (
     ExceptionFound,
 )
 from schemas.conclusions.reconciled import MAX_EXCEPTIONS
-from services.charges.compared import ZERO, Class, Finding, Posted, SiteBooks
+from services.charges.compared import ZERO, Class, Expected, Finding, Posted, SiteBooks
 from services.charges.control_totals import ControlTotals
 from services.charges.exceptions import ChargeException, Status
 
@@ -78,6 +78,7 @@ def books_told(
     ]
     waits = {entry.key for entry in unread}
     found = [one for one in listed if not _is_unread(one, waits)]
+    charges = {entry.key: entry for entry in books.expected}
     seen = {one.expected.key for one in findings if one.expected is not None and one.held}
     refused = sum(
         (
@@ -110,7 +111,9 @@ def books_told(
     return BooksReconciled(
         currency=books.currency,
         totals=sums,
-        exceptions=tuple(exception_told(one) for one in found[:MAX_EXCEPTIONS]),
+        exceptions=tuple(
+            exception_told(one, charges.get(_key_of(one))) for one in found[:MAX_EXCEPTIONS]
+        ),
         unlisted=len(found[MAX_EXCEPTIONS:]),
     )
 
@@ -120,10 +123,19 @@ def _is_unread(listed: ChargeException, waits: set[str]) -> bool:
     return entry is not None and listed.finding.held is None and entry.key in waits
 
 
-def exception_told(listed: ChargeException) -> ExceptionFound:
-    """Lay one exception out with its evidence and its newest decision."""
+def _key_of(listed: ChargeException) -> str:
+    line = listed.finding.held
+    return line.key or "" if line is not None else ""
+
+
+def exception_told(listed: ChargeException, repeated: Expected | None) -> ExceptionFound:
+    """Lay one exception out with its evidence and its newest decision.
+
+    ``repeated`` is the charge whose key its line carries, also where another line stands for it.
+    """
     finding = listed.finding
     entry, line = finding.expected, finding.held
+    charge = entry or repeated
     shown = entry or line
     if shown is None:
         raise ValueError("a finding holds an entry, a line or both")
@@ -137,11 +149,11 @@ def exception_told(listed: ChargeException) -> ExceptionFound:
         due=entry.amount if entry is not None else None,
         held=line.amount if line is not None else None,
         at_stake=listed.at_stake,
-        study_instance_uid=(entry.study or None) if entry is not None else None,
+        study_instance_uid=(charge.study or None) if charge is not None else None,
         posting_key=shown.key,
         line_id=line.line_id if line is not None else None,
         entered_by=line.entered_by if line is not None else None,
-        images=entry.images if entry is not None else (),
+        images=charge.images if charge is not None else (),
         record_words=entry.words
         if entry is not None and entry.state is Posted.REJECTED and line is None
         else None,

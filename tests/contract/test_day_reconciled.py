@@ -20,6 +20,7 @@ from services.charges.reconcile_tables import DAY_DUE, DAY_TOLD
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
 from services.runtime.tables import METADATA, OUTBOX
+from tests.assessed import STUDY
 from tests.contract.test_reconciliation_worker import CAREFUL, DAY, OWN_GROUP, RULES, Desk
 
 LATER = timedelta(minutes=1)
@@ -223,6 +224,7 @@ def test_any_order_ends_in_the_same_day_and_every_telling_balances(
     # then: every message was read back by the contract, which refuses what does not balance
     assert [one.revision for one in told(store)] == list(range(1, len(told(store)) + 1))
     (found,) = newest(store).exceptions
+    assert found.study_instance_uid == STUDY, "that of the charge which is held twice"
     assert (found.kind, found.line_id, found.at_stake) == (Class.DOUBLED, "L-9", Decimal("38.00"))
     with store.read() as connection:
         kept = connection.execute(select(DAY_TOLD).where(DAY_TOLD.c.day == DAY)).one()
