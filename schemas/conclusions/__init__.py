@@ -31,7 +31,9 @@ from schemas.conclusions.findings import (
 )
 from schemas.conclusions.note import (
     Addendum,
+    NoteImage,
     NoteSection,
+    NoteShows,
     NoteState,
     NoteTask,
     NoteUnsigned,
@@ -116,7 +118,9 @@ __all__ = [
     "MissingCode",
     "MovedPosting",
     "NotCharged",
+    "NoteImage",
     "NoteSection",
+    "NoteShows",
     "NoteState",
     "NoteTask",
     "NoteUnsigned",

@@ -6,10 +6,11 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field
 
-from schemas.base import Contract, Name, NotNegative, Text, Uid, UtcTime
+from schemas.base import Contract, Name, NotNegative, Text, Tooth, Uid, UtcTime
 from schemas.envelope import Payload
 from schemas.facts.desk import PostingKey, Sha256
 from schemas.facts.image import ShortText
+from schemas.teeth import Species
 
 
 class NoteState(StrEnum):
@@ -126,6 +127,52 @@ class NoteTask(Contract):
     )
 
 
+class NoteImage(Contract):
+    """An image of a note's study; ``title`` names the planned view that it counts for, if any.
+
+    Series and SOP class are not known of what was assessed before they were told.
+    """
+
+    sop_instance_uid: Uid
+    series_instance_uid: Uid | None = None
+    sop_class_uid: Uid | None = None
+    acquired_at: UtcTime
+    title: Text | None = None
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "sop_instance_uid": "2.25.1003",
+            "series_instance_uid": "2.25.1002",
+            "sop_class_uid": "1.2.840.10008.5.1.4.1.1.1.3",
+            "acquired_at": "2026-03-02T09:20:03Z",
+            "title": "left mandibular molars",
+        },
+    )
+
+
+class NoteShows(Contract):
+    """What a note's study shows, by our own codes, for the record's codes and its list of images.
+
+    ``views`` are those that images count for, in the order of the plan, ``teeth`` what these show.
+    """
+
+    species: Species | None = None
+    plan: Name | None = None
+    views: tuple[Name, ...] = ()
+    teeth: tuple[Tooth, ...] = ()
+    images: tuple[NoteImage, ...] = ()
+
+    EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
+        {
+            "species": "dog",
+            "plan": "dog-full-mouth",
+            "views": ["mand-molars-l"],
+            "teeth": [309, 310, 311],
+            "images": [NoteImage.EXAMPLES[0]],
+        },
+    )
+
+
 class NoteWritten(Payload):
     """A study's note as it stands, at a revision; the newest counts.
 
@@ -133,7 +180,8 @@ class NoteWritten(Payload):
     the sections never change; a later fact leads to ``addendum_proposal``. ``signer`` is the vet
     whose signature made it final; ``signatures`` has the trainee's before it too, and
     ``needs_cosign`` says that one of them waits for a vet's. ``short_text`` and ``short_html``
-    are the short form. ``task`` is there while the record refuses what the note says; it is not
+    are the short form. ``shows`` is of a signed note what its signature saw, and None where that
+    was not kept yet. ``task`` is there while the record refuses what the note says; it is not
     ``due`` then, until it says something else.
     """
 
@@ -160,6 +208,7 @@ class NoteWritten(Payload):
     short_text: Annotated[str, Field(max_length=100_000)] | None = None
     short_html: Annotated[str, Field(max_length=200_000)] | None = None
     task: NoteTask | None = None
+    shows: NoteShows | None = None
 
     EXAMPLES: ClassVar[tuple[dict[str, Any], ...]] = (
         {
@@ -173,6 +222,7 @@ class NoteWritten(Payload):
             "content_sha256": "0" * 64,
             "text": "Views: 1 of 14 planned views obtained.",
             "html": "<p>1 of 14 planned views obtained.</p>",
+            "shows": NoteShows.EXAMPLES[0],
         },
     )
 

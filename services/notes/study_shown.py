@@ -11,7 +11,14 @@ from typing import Annotated, Any, ClassVar
 from pydantic import Field
 
 from schemas.base import Contract, Name, Text, Tooth, Uid, UtcTime
-from schemas.conclusions import ImageResult, ImageUse, StudyAssessed, ViewStatus
+from schemas.conclusions import (
+    ImageResult,
+    ImageUse,
+    NoteImage,
+    NoteShows,
+    StudyAssessed,
+    ViewStatus,
+)
 from schemas.facts import Patient
 
 
@@ -65,6 +72,7 @@ class StudyShown(Contract):
     day: date
     last_moment: UtcTime
     patient: Patient | None = None
+    plan: Name | None = None
     views: tuple[ShownView, ...] = ()
     images: tuple[ShownImage, ...] = ()
     teeth_without_view: tuple[Tooth, ...] = ()
@@ -77,6 +85,7 @@ class StudyShown(Contract):
             "day": "2026-03-02",
             "last_moment": "2026-03-02T09:20:03Z",
             "patient": Patient.EXAMPLES[0],
+            "plan": "dog-full-mouth",
             "views": [ShownView.EXAMPLES[0]],
             "images": [ShownImage.EXAMPLES[0]],
             "absent_teeth": [105],
@@ -93,8 +102,8 @@ class StudyShown(Contract):
         )
 
     def digest(self) -> str:
-        """Hash all that is shown; when it was concluded is no part of it."""
-        shown = self.model_dump_json(exclude={"assessment_revision", "at_signature"})
+        """Hash all that is shown; when it was concluded is no part of it, nor the plan's code."""
+        shown = self.model_dump_json(exclude={"assessment_revision", "at_signature", "plan"})
         return sha256(shown.encode()).hexdigest()
 
 
@@ -107,6 +116,7 @@ def study_shown(assessment: StudyAssessed, *, at_signature: bool = False) -> Stu
         day=assessment.day,
         last_moment=max(moments, default=datetime.combine(assessment.day, time(), UTC)),
         patient=assessment.patient,
+        plan=assessment.plan,
         views=tuple(
             ShownView(
                 view=one.view,
@@ -120,6 +130,29 @@ def study_shown(assessment: StudyAssessed, *, at_signature: bool = False) -> Stu
         teeth_without_view=assessment.teeth_without_view,
         absent_teeth=assessment.absent_teeth,
         at_signature=at_signature,
+    )
+
+
+def note_shows(shown: StudyShown) -> NoteShows:
+    """Give what a note tells the record that its study shows."""
+    titles = {view.view: view.title for view in shown.views}
+    counting = shown.images_of_views()
+    in_order = sorted(shown.images, key=lambda one: (one.acquired_at, one.sop_instance_uid))
+    return NoteShows(
+        species=shown.patient.species if shown.patient is not None else None,
+        plan=shown.plan,
+        views=tuple(dict.fromkeys(one.view for one in counting if one.view is not None)),
+        teeth=tuple(sorted({tooth for one in counting for tooth in one.teeth})),
+        images=tuple(
+            NoteImage(
+                sop_instance_uid=one.sop_instance_uid,
+                series_instance_uid=one.series_instance_uid,
+                sop_class_uid=one.sop_class_uid,
+                acquired_at=one.acquired_at,
+                title=titles.get(one.view or ""),
+            )
+            for one in in_order
+        ),
     )
 
 

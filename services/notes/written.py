@@ -2,12 +2,13 @@
 
 from pydantic import ValidationError
 
-from schemas.conclusions import NoteWritten, StudyAssessed
+from schemas.conclusions import NoteShows, NoteWritten, StudyAssessed
 from schemas.errors import InvalidInput
 from schemas.group import Site
 from schemas.messages import MAX_MESSAGE_BYTES, invalid_input
 from services.notes.note_now import NoteNow
 from services.notes.render import NoteTemplates, TooLong
+from services.notes.study_shown import note_shows, study_shown
 from services.notes.view import Form
 
 _MOST_BYTES = MAX_MESSAGE_BYTES - 2_000
@@ -44,6 +45,7 @@ def written(
             needs_cosign=note.needs_cosign,
             differences=note.differences,
             task=note.task,
+            shows=_shows(note, assessment),
             text=templates.text(note, site),
             html=templates.html(note, site),
             short_text=templates.text(note, site, Form.SHORT),
@@ -57,6 +59,13 @@ def written(
     if size > _MOST_BYTES:
         raise InvalidInput("note", f"{size} bytes", f"at most {_MOST_BYTES} bytes")
     return told
+
+
+def _shows(note: NoteNow, assessment: StudyAssessed) -> NoteShows | None:
+    if note.signed is None:
+        return note_shows(study_shown(assessment))
+    # What was concluded since is not what was signed.
+    return note_shows(note.signed.shown) if note.signed.shown is not None else None
 
 
 def same_note(one: NoteWritten, other: NoteWritten) -> bool:

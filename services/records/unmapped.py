@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from schemas.mappings.posted_codes import PostedCodes
 from schemas.mappings.record_code import RecordCode, Table
+from schemas.teeth import Species
 from services.records.port import ChargePosting, CorrectionPosting, NotePosting
 
 Posting = ChargePosting | CorrectionPosting | NotePosting
@@ -32,12 +33,20 @@ def _needed_by(posting: Posting) -> Iterator[Needed]:
     if isinstance(posting, NotePosting):
         signers = (posting.note.signer, *(one.signer for one in posting.note.addenda))
         yield from _each(Table.STAFF, (name for name in signers if name is not None))
+        if (shows := posting.note.shows) is not None:
+            yield from _shown(shows.species, shows.plan, shows.views, shows.teeth)
     elif isinstance(posting, ChargePosting):
         yield Needed(Table.CHARGES, posting.entry.code)
-        yield from _each(Table.SPECIES, [posting.species.value] if posting.species else [])
-        yield from _each(Table.PLANS, [posting.plan] if posting.plan else [])
-        yield from _each(Table.VIEWS, posting.views)
-        yield from _each(Table.TEETH, map(str, posting.teeth))
+        yield from _shown(posting.species, posting.plan, posting.views, posting.teeth)
+
+
+def _shown(
+    species: Species | None, plan: str | None, views: Iterable[str], teeth: Iterable[int]
+) -> Iterator[Needed]:
+    yield from _each(Table.SPECIES, [species.value] if species else [])
+    yield from _each(Table.PLANS, [plan] if plan else [])
+    yield from _each(Table.VIEWS, views)
+    yield from _each(Table.TEETH, map(str, teeth))
 
 
 def _each(table: Table, codes: Iterable[str]) -> Iterator[Needed]:

@@ -25,9 +25,13 @@ from fhir.resources.R4B.diagnosticreport import DiagnosticReport
 from fhir.resources.R4B.documentreference import DocumentReference, DocumentReferenceRelatesTo
 from fhir.resources.R4B.imagingstudy import ImagingStudy
 from pydantic import ValidationError
+from pydicom.uid import (
+    ComputedRadiographyImageStorage,
+    DigitalIntraOralXRayImageStorageForPresentation,
+)
 
-from schemas.conclusions import NoteState
-from schemas.mappings.posted_codes import PostedCodes
+from schemas.conclusions import NoteImage, NoteShows, NoteState
+from schemas.mappings.posted_codes import PostedCodes, load_posted_codes
 from services.records.adapters.fhir_capability import read_capability
 from services.records.adapters.fhir_charge import charge_item, correction_item, held_line
 from services.records.adapters.fhir_documents import HeldDocuments
@@ -95,6 +99,46 @@ def test_every_resource_of_a_note_is_a_valid_one(state: NoteState) -> None:
     ImagingStudy.model_validate_json(json.dumps(found.study))
     DiagnosticReport.model_validate_json(json.dumps(found.report))
     DocumentReference.model_validate_json(json.dumps(found.document))
+
+
+def test_an_imaging_study_lists_series_and_instances_as_the_models_want_them() -> None:
+    one, two, other = (
+        NoteImage(
+            sop_instance_uid=f"2.25.{number}",
+            series_instance_uid=f"2.25.{series}",
+            sop_class_uid=str(kind),
+            acquired_at=NOW,
+            title="left mandibular molars",
+        )
+        for number, series, kind in (
+            (1, 10, DigitalIntraOralXRayImageStorageForPresentation),
+            (2, 10, DigitalIntraOralXRayImageStorageForPresentation),
+            (3, 11, ComputedRadiographyImageStorage),
+        )
+    )
+    unknown = NoteImage(sop_instance_uid="2.25.4", acquired_at=NOW)
+    shows = NoteShows(plan="dog-full-mouth", images=(one, two, other, unknown))
+    posting = note_posting(note(1, NoteState.SIGNED, shows=shows))
+    made = note_resources(posting, NAMES, load_posted_codes(), SUBJECT, None, "Endpoint/e1")
+
+    read = ImagingStudy.model_validate_json(json.dumps(made.study))
+
+    assert (read.numberOfSeries, read.numberOfInstances) == (2, 3), "the unknown one is left out"
+    assert [(one.uid, one.modality.code) for one in read.series] == [
+        ("2.25.10", "IO"),
+        ("2.25.11", "CR"),
+    ]
+    assert [one.code for one in read.modality] == ["CR", "IO"]
+    instance = read.series[0].instance[0]
+    assert (instance.uid, instance.title) == ("2.25.1", "left mandibular molars")
+    assert instance.sopClass.code == "urn:oid:1.2.840.10008.5.1.4.1.1.1.3"
+    assert read.endpoint[0].reference == "Endpoint/e1"
+    assert [one.code for one in read.procedureCode[0].coding] == ["INV-P-1", "dog-full-mouth"]
+    assert read.started == NOW
+    spoilt = json.loads(json.dumps(made.study))
+    del spoilt["series"][0]["modality"]
+    with pytest.raises(ValidationError):
+        ImagingStudy.model_validate_json(json.dumps(spoilt))
 
 
 def test_a_document_replaces_another_in_the_words_of_the_standard() -> None:

@@ -190,9 +190,17 @@ class FhirAdapter(PatientRecord):
             capability = self._capable()
             subject = self._lookup.subject(note.patient_id)
             order = self._lookup.order(note.accession_number)
-            made = note_resources(posting, self._names, self._codes, subject, order)
-            told = capability.transactions
-            return Accepted(post_note(self._client, self._names, posting, made, transactions=told))
+            endpoint = self._options.imaging_endpoint
+            made = note_resources(posting, self._names, self._codes, subject, order, endpoint)
+            reference = post_note(
+                self._client,
+                self._names,
+                posting,
+                made,
+                transactions=capability.transactions,
+                updates_studies=capability.updates_studies,
+            )
+            return Accepted(reference)
         except FhirRefusal as refusal:
             return Rejected(str(refusal))
 

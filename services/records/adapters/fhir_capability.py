@@ -40,12 +40,16 @@ _ORDER: Final = ("ServiceRequest", frozenset({"search-type"}), frozenset({"ident
 
 @dataclass(frozen=True, slots=True)
 class Capability:
-    """What a server says of itself. ``wanting`` says in words what it lacks of what we use."""
+    """What a server says of itself. ``wanting`` says in words what it lacks of what we use.
+
+    Without ``updates_studies`` an ImagingStudy stays as the note's first revision made it.
+    """
 
     software: str
     wanting: tuple[str, ...]
     transactions: bool
     batches: bool
+    updates_studies: bool = False
 
 
 def read_capability(statement: Resource, *, orders: bool) -> Capability:
@@ -59,6 +63,10 @@ def read_capability(statement: Resource, *, orders: bool) -> Capability:
         wanting=tuple(_wanting(statement, rest, orders=orders)),
         transactions="transaction" in codes,
         batches="batch" in codes,
+        updates_studies=any(
+            one.get("type") == "ImagingStudy" and "update" in _names(one, "interaction", "code")
+            for one in _parts(rest, "resource")
+        ),
     )
 
 

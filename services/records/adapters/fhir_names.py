@@ -94,8 +94,13 @@ class Names:
         return f"{self.namespace}/charge-code"
 
     @property
+    def extensions(self) -> str:
+        """Under which all our extensions are."""
+        return f"{self.namespace}/StructureDefinition"
+
+    @property
     def extension(self) -> str:
-        return f"{self.namespace}/StructureDefinition/posting"
+        return f"{self.extensions}/posting"
 
     def extend(self, **told: str | None) -> Resource:
         """Make our extension: named texts, without those that are None."""

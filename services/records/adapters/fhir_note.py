@@ -19,12 +19,12 @@ from typing import Final
 from schemas.conclusions import NoteWritten
 from schemas.mappings.posted_codes import PostedCodes
 from services.records.adapters.fhir_codes import report_elements
+from services.records.adapters.fhir_imaging_study import imaging_study
 from services.records.adapters.fhir_names import (
     Names,
     Resource,
     identifier_of,
     key_value,
-    uid_identifier,
 )
 from services.records.port import NotePosting, NoteStatus
 
@@ -56,8 +56,12 @@ def note_resources(
     codes: PostedCodes,
     subject: Resource,
     order: Resource | None,
+    endpoint: str = "",
 ) -> NoteResources:
-    """Make the resources of a note. References among them are added by ``link``."""
+    """Make the resources of a note. References among them are added by ``link``.
+
+    ``endpoint``: the reference of the record's Endpoint at which the images can be had, if any.
+    """
     note = posting.note
     forms = _forms(note)
     based_on = {"basedOn": [order]} if order is not None else {}
@@ -66,13 +70,9 @@ def note_resources(
         "coding": [{"system": code.system, "code": code.code, "display": code.display}],
     }
     signer = _signer(note, codes)
-    study: Resource = {
-        "resourceType": "ImagingStudy",
-        "identifier": [uid_identifier(note.study_instance_uid)],
-        "status": "available",
-        "subject": subject,
-        **based_on,
-    }
+    study = imaging_study(posting, names, codes, subject, endpoint) | based_on
+    told_codes = report_elements(posting, names, codes)
+    extensions = told_codes.pop("extension", [])
     report: Resource = {
         "resourceType": "DiagnosticReport",
         "identifier": [{"system": names.report, "value": key_value(note.study_instance_uid)}],
@@ -81,7 +81,7 @@ def note_resources(
         "code": kind,
         "subject": subject,
         "presentedForm": forms,
-        **report_elements(posting, codes),
+        **told_codes,
         **based_on,
     }
     document: Resource = {
@@ -105,7 +105,7 @@ def note_resources(
     if signer is not None:
         report["resultsInterpreter"] = document["author"] = [signer]
     told = {"revision": str(note.revision), "site": posting.site}
-    report["extension"] = [names.extend(**told, sha256=report_digest(report))]
+    report["extension"] = [names.extend(**told, sha256=report_digest(report)), *extensions]
     document["extension"] = [names.extend(**told, sha256=note_digest(posting))]
     return NoteResources(study, report, document)
 

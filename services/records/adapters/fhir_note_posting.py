@@ -4,6 +4,7 @@ Every step is safe to repeat: what was made before a crash is found by its ident
 documents are marked last, so that at no time the record holds none that is current.
 """
 
+from dataclasses import dataclass
 from uuid import uuid4
 
 from services.records.adapters.fhir_client import FhirRecordClient
@@ -16,6 +17,7 @@ from services.records.adapters.fhir_create import (
     refusal,
 )
 from services.records.adapters.fhir_documents import HeldDocuments
+from services.records.adapters.fhir_imaging_study import newer_study, of_another_patient
 from services.records.adapters.fhir_names import (
     DICOM_UID,
     Names,
@@ -45,10 +47,12 @@ def post_note(
     made: NoteResources,
     *,
     transactions: bool,
+    updates_studies: bool = True,
 ) -> str:
     """Put a revision into the record; give the reference of its document.
 
-    Raises FhirRefusal where the record holds something else, and what the client raises.
+    Without ``updates_studies`` an ImagingStudy stays as it was made. Raises FhirRefusal where the
+    record holds something else, and what the client raises.
     """
     study_uid = key_value(posting.note.study_instance_uid)
     document = find_one(client, _DOCUMENT, names.posting_key, key_value(posting.key))
@@ -65,8 +69,29 @@ def post_note(
             _update(client, older)
         return reference_of(document)
     held.relate(made.document, posting.note.revision)
-    bring = _together if transactions else _in_steps
-    return bring(client, names, posting, made, report if behind else None, report, outdated)
+    study = find_one(client, _STUDY, DICOM_UID, made.study["identifier"][0]["value"])
+    if study is not None and (why := of_another_patient(study, made.study)) is not None:
+        raise FhirRefusal(why)
+    newer = newer_study(study, made.study, names) if study and updates_studies else None
+    plan = _Plan(
+        study=study,
+        newer_study=newer,
+        old_report=report if behind else None,
+        report=report,
+        outdated=outdated,
+    )
+    return (_together if transactions else _in_steps)(client, names, posting, made, plan)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Plan:
+    """What the record holds of a note, and what of it the new revision changes."""
+
+    study: Resource | None
+    newer_study: Resource | None
+    old_report: Resource | None
+    report: Resource | None
+    outdated: list[Resource]
 
 
 def _held(
@@ -84,12 +109,10 @@ def _in_steps(
     names: Names,
     posting: NotePosting,
     made: NoteResources,
-    old: Resource | None,
-    held: Resource | None,
-    outdated: list[Resource],
+    plan: _Plan,
 ) -> str:
-    uid = made.study["identifier"][0]["value"]
-    study = create(client, _STUDY, made.study, DICOM_UID, uid).reference
+    old, held = plan.old_report, plan.report
+    study = _study_in_record(client, made, plan)
     link(made, study, reference_of(held) if held else "")
     if old is not None:
         _update(client, _merged(old, made.report, names))
@@ -102,9 +125,21 @@ def _in_steps(
     done = create(client, _DOCUMENT, made.document, names.posting_key, key_value(posting.key))
     if done.held is not None and not same_note(done.held, made.document, names):
         raise _other_content(done.held, posting)
-    for older in outdated:
+    for older in plan.outdated:
         _update(client, older)
     return done.reference
+
+
+def _study_in_record(client: FhirRecordClient, made: NoteResources, plan: _Plan) -> str:
+    if plan.study is None:
+        uid = made.study["identifier"][0]["value"]
+        done = create(client, _STUDY, made.study, DICOM_UID, uid)
+        if done.held is not None and (why := of_another_patient(done.held, made.study)) is not None:
+            raise FhirRefusal(why)
+        return done.reference
+    if plan.newer_study is not None:
+        _update(client, plan.newer_study)
+    return reference_of(plan.study)
 
 
 def _together(
@@ -112,21 +147,25 @@ def _together(
     names: Names,
     posting: NotePosting,
     made: NoteResources,
-    old: Resource | None,
-    held: Resource | None,
-    outdated: list[Resource],
+    plan: _Plan,
 ) -> str:
     """Send all in one transaction (FHIR R4, http.html#transaction): it holds whole or not."""
+    old, held = plan.old_report, plan.report
     study, report = f"urn:uuid:{uuid4()}", f"urn:uuid:{uuid4()}"
-    link(made, study, reference_of(held) if held else report)
-    uid = made.study["identifier"][0]["value"]
-    entries = [_made(study, made.study, query(DICOM_UID, uid))]
+    entries = []
+    if plan.newer_study is not None:
+        entries.append(_changed(study, plan.newer_study))
+    elif plan.study is None:
+        uid = made.study["identifier"][0]["value"]
+        entries.append(_made(study, made.study, query(DICOM_UID, uid)))
+    known = reference_of(plan.study) if plan.study else study
+    link(made, known, reference_of(held) if held else report)
     if old is not None:
         entries.append(_changed(report, _merged(old, made.report, names)))
     elif held is None:
         value = key_value(posting.note.study_instance_uid)
         entries.append(_made(report, made.report, query(names.report, value)))
-    entries += [_changed(f"urn:uuid:{uuid4()}", older) for older in outdated]
+    entries += [_changed(f"urn:uuid:{uuid4()}", older) for older in plan.outdated]
     key = key_value(posting.key)
     entries.append(_made(f"urn:uuid:{uuid4()}", made.document, query(names.posting_key, key)))
     bundle = {"resourceType": "Bundle", "type": "transaction", "entry": entries}
@@ -183,7 +222,7 @@ def _merged(old: Resource, new: Resource, names: Names) -> Resource:
     others = [
         one
         for one in (extensions if isinstance(extensions, list) else [])
-        if isinstance(one, dict) and one.get("url") != names.extension
+        if isinstance(one, dict) and not str(one.get("url")).startswith(f"{names.extensions}/")
     ]
     return {
         **old,

@@ -1,5 +1,6 @@
 """The options of the FHIR adapter, as the settings give them (``records.options``)."""
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -15,6 +16,7 @@ _KNOWN = (
     "order_system",
     "namespace",
     "codes",
+    "imaging_endpoint",
     "token_file",
     "token_url",
     "client_id",
@@ -25,6 +27,7 @@ _KNOWN = (
     "key_file",
     "timeout_s",
 )
+_ENDPOINT = re.compile(r"Endpoint/[A-Za-z0-9\-.]{1,64}", re.ASCII)
 _NAMESPACE = "https://gomphosis.invalid/fhir"
 """Ours while a group gives no URI of its own; ``.invalid`` never resolves (RFC 2606; from
 memory)."""
@@ -36,9 +39,10 @@ class FhirOptions:
 
     ``patient_system`` and ``order_system``: the identifier systems of patient ids and accession
     numbers; without ``order_system`` no order is looked up. ``namespace``: the URI under which our
-    keys are identifiers. ``codes``: a YAML file (``PostedCodes``). Secrets are read from files:
-    a bearer token, or OAuth 2.0 client credentials. ``certificate_file`` and ``key_file``: ours,
-    where the server asks for one.
+    keys are identifiers. ``codes``: a YAML file (``PostedCodes``). ``imaging_endpoint``: the
+    record's Endpoint resource at which images can be had, for its ImagingStudy. Secrets are
+    read from files: a bearer token, or OAuth 2.0 client credentials. ``certificate_file`` and
+    ``key_file``: ours, where the server asks for one.
     """
 
     base_url: str
@@ -46,6 +50,7 @@ class FhirOptions:
     order_system: str
     namespace: str
     codes_file: CodesFile
+    imaging_endpoint: str
     token: str
     token_url: str
     client_id: str
@@ -83,6 +88,7 @@ def read_options(options: dict[str, str]) -> FhirOptions:
         order_system=options.get("order_system", ""),
         namespace=_system("namespace", options.get("namespace") or _NAMESPACE).rstrip("/"),
         codes_file=open_codes(options.get("codes", "")),
+        imaging_endpoint=_endpoint(options.get("imaging_endpoint", "")),
         token=_secret("token_file", options.get("token_file", "")),
         token_url=token_url,
         client_id=options.get("client_id", ""),
@@ -99,6 +105,12 @@ def _address(name: str, value: str) -> str:
     split = urlsplit(value)
     if split.scheme not in {"http", "https"} or not split.netloc or split.username:
         raise RecordOptionError(name, value, "an address such as https://record.invalid/fhir")
+    return value
+
+
+def _endpoint(value: str) -> str:
+    if value and not _ENDPOINT.fullmatch(value):
+        raise RecordOptionError("imaging_endpoint", value, "a reference such as Endpoint/images")
     return value
 
 

@@ -163,11 +163,13 @@ class FolderAdapter(PatientRecord):
     def post_note(self, posting: NotePosting) -> Answer:
         note = posting.note
         files = {".html": note.html.encode(), ".txt": note.text.encode()}
+        # Without what it shows where it tells none: a note posted before that must stay the same.
+        left_out = {"html", "text", "due", *(() if note.shows else ("shows",))}
         content: dict[str, Any] = {
             "posting_key": posting.key,
             "site": posting.site,
             "status": posting.status.value,
-            "note": note.model_dump(mode="json", exclude={"html", "text", "due"}),
+            "note": note.model_dump(mode="json", exclude=left_out),
             "files": {
                 f"{note.revision}{suffix}": sha256(body).hexdigest()
                 for suffix, body in files.items()

@@ -17,7 +17,12 @@ import structlog
 
 from services.records.adapters.hl7_answer import Acknowledgement, read_answer
 from services.records.adapters.hl7_options import Hl7Options, Mode
-from services.records.port import RecordBarred, RecordError, RecordUnavailable
+from services.records.port import (
+    RecordBarred,
+    RecordError,
+    RecordOptionError,
+    RecordUnavailable,
+)
 from services.runtime.tls_faults import PeerFault, look_for_fault, tls_fault, unreadable_files
 
 log = structlog.get_logger(__name__)
@@ -39,11 +44,14 @@ class MllpLink:
     """Connects when it is first needed, and again after trouble. Safe to use from any thread.
 
     ``answer_to`` writes the commit answer that a record may ask for its own answers.
-    Raises RecordBarred for certificates that cannot be read or are not taken.
+    Raises RecordOptionError at first for PEM files that cannot be used; later, and for
+    certificates that are not taken, RecordBarred.
     """
 
     def __init__(self, options: Hl7Options, answer_to: Callable[[Acknowledgement], bytes]) -> None:
         self._options = options
+        if options.tls:
+            _see_that_files_are_read(options)
         self._answer_to = answer_to
         self._last_words = {"AA", "AE", "AR", "CE", "CR"}
         if options.mode is Mode.COMMIT:
@@ -207,12 +215,27 @@ class MllpLink:
 
     def _context(self) -> ssl.SSLContext:
         """Read the files anew for each connection: they may have been mended."""
-        options = self._options
         try:
-            context = ssl.create_default_context(cafile=options.ca_file)
-            context.minimum_version = ssl.TLSVersion.TLSv1_2
-            if options.certificate_file is not None:
-                context.load_cert_chain(options.certificate_file, options.key_file)
+            return _context(self._options)
         except OSError as error:  # TLS errors too
             raise self._barred(unreadable_files(error)) from error
-        return context
+
+
+def _context(options: Hl7Options, *, own: bool = True) -> ssl.SSLContext:
+    context = ssl.create_default_context(cafile=options.ca_file)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    if own and options.certificate_file is not None:
+        context.load_cert_chain(options.certificate_file, options.key_file)
+    return context
+
+
+def _see_that_files_are_read(options: Hl7Options) -> None:
+    for option, file, own in (
+        ("ca_file", options.ca_file, False),
+        ("certificate_file", options.certificate_file, True),
+    ):
+        try:
+            _context(options, own=own)
+        except OSError as error:
+            expected = f"a PEM file that can be read ({error})"
+            raise RecordOptionError(option, str(file or ""), expected) from error

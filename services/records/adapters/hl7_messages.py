@@ -6,7 +6,7 @@ carries a short id of the posting key, and the whole key stands in an OBX of the
 No patient name is known here: PID-5 says so by name type U (table 0200).
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -47,6 +47,8 @@ _LONGEST_ST: Final = 199
 """Characters that a component of type ST holds (hl7apy's bound at 2.5.1)."""
 _PIECE: Final = 10_000
 """Characters; escaped they stay below the 65,536 of FT (section 2.A.31; from memory)."""
+_OF_CHARGE: Final = {Table.VIEWS: "view", Table.TEETH: "tooth"}
+_OF_DOCUMENT: Final = {Table.PLANS: "plan", **_OF_CHARGE}
 _SYSTEMS: Final = {"http://loinc.org": "LN"}
 """Names of table 0396 as hl7apy lists it at 2.5.1; SNOMED CT has none there, and goes as local."""
 
@@ -122,7 +124,6 @@ def charge_message(posting: ChargePosting, code: str, options: Hl7Options) -> Ou
     """Write a charge or credit as ``DFT^P03``; ``code`` is the record's."""
     entry = posting.entry
     codes = coded(posting, options.codes)
-    species = _coded_one(codes.get(Table.SPECIES, {}), Table.SPECIES)
     study = escaped(posting.study_instance_uid)
     ft1 = {
         1: "1",
@@ -140,7 +141,7 @@ def charge_message(posting: ChargePosting, code: str, options: Hl7Options) -> Ou
     named = {"posting-key": posting.key}
     if entry.reverses is not None:
         named["reverses"] = entry.reverses
-    pid = _pid(posting.patient_id, posting.account, options, species)
+    pid = _pid(posting.patient_id, posting.account, options, _species(codes))
     lines = [pid, segment("FT1", ft1)]
     if posting.accession_number:
         order = {1: "RE", 2: escaped(posting.accession_number), 3: joined(study, _NAMESPACE)}
@@ -162,6 +163,7 @@ def charge_message(posting: ChargePosting, code: str, options: Hl7Options) -> Ou
 def report_message(posting: NotePosting, options: Hl7Options) -> Outgoing:
     """Write a note's text as ``ORU^R01``."""
     note, status = posting.note, _STATUSES[posting.status]
+    codes = coded(posting, options.codes)
     obr = {
         1: "1",
         2: escaped(note.accession_number or ""),
@@ -170,11 +172,14 @@ def report_message(posting: NotePosting, options: Hl7Options) -> Outgoing:
         20: note_number(posting),
         22: moment(note.signed_at) if note.signed_at else "",
         25: status,
+        44: _coded_one(codes.get(Table.PLANS, {}), Table.PLANS),
     }
+    text = list(_observations(note, status, options))
     lines = [
-        _pid(note.patient_id, None, options),
+        _pid(note.patient_id, None, options, _species(codes)),
         segment("OBR", obr),
-        *_observations(note, status, options),
+        *text,
+        *_shown(codes, len(text) + 1, status=status),
     ]
     facility = _facility(posting.site, options)
     return Outgoing("ORU^R01^ORU_R01", None, facility, _content(posting), tuple(lines))
@@ -191,7 +196,8 @@ def document_message(posting: NotePosting, options: Hl7Options) -> Outgoing:
     signer, at = (last.signer, last.signed_at) if last else (note.signer, note.signed_at)
     person = _person(signer, options)
     time = moment(at) if at else ""
-    department = options.codes.coded(Table.DEPARTMENTS, posting.site)
+    codes = coded(posting, options.codes)
+    department = codes.get(Table.DEPARTMENTS, {}).get(posting.site)
     txa = {
         1: "1",
         2: "DI",
@@ -207,12 +213,15 @@ def document_message(posting: NotePosting, options: Hl7Options) -> Outgoing:
         19: "AV",
         22: "^".join([*[*person.split("^"), *[""] * 14][:14], time]) if person and time else "",
     }
+    text = list(_observations(note, "F", options))
     lines = [
-        _pid(note.patient_id, None, options),
+        _pid(note.patient_id, None, options, _species(codes)),
         # Table 0004: not applicable; we know of no visit. PV1-3.1, point of care: the department.
         segment("PV1", {1: "1", 2: "N", 3: escaped(department.code if department else "")}),
         segment("TXA", txa),
-        *_observations(note, "F", options),
+        *text,
+        # MDM^T02 without an order has no OBR, so the procedure is an observation as well.
+        *_shown(codes, len(text) + 1, _OF_DOCUMENT),
     ]
     facility = _facility(posting.site, options)
     return Outgoing("MDM^T02^MDM_T02", "T02", facility, _content(posting), tuple(lines))
@@ -234,16 +243,25 @@ def _observations(note: NoteWritten, status: str, options: Hl7Options) -> Iterat
         yield segment("OBX", fields | {5: formatted(piece), 11: status, 16: person})
 
 
-def _shown(codes: dict[Table, dict[str, RecordCode]], first: int) -> Iterator[str]:
-    """Write each view and tooth that a charge's images show as a coded observation."""
+def _shown(
+    codes: dict[Table, dict[str, RecordCode]],
+    first: int,
+    told: Mapping[Table, str] = _OF_CHARGE,
+    status: str = "F",
+) -> Iterator[str]:
+    """Write each view and tooth that images show as a coded observation."""
     shown = [
         (name, _ce(table, ours, its))
-        for table, name in ((Table.VIEWS, "view"), (Table.TEETH, "tooth"))
+        for table, name in told.items()
         for ours, its in codes.get(table, {}).items()
     ]
     for number, (name, value) in enumerate(shown, first):
         fields = {1: str(number), 2: "CE", 3: joined(name, "", _LOCAL), 4: str(number)}
-        yield segment("OBX", fields | {5: value, 11: "F"})
+        yield segment("OBX", fields | {5: value, 11: status})
+
+
+def _species(codes: dict[Table, dict[str, RecordCode]]) -> str:
+    return _coded_one(codes.get(Table.SPECIES, {}), Table.SPECIES)
 
 
 def _coded_one(codes: dict[str, RecordCode], table: Table) -> str:

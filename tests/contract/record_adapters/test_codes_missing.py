@@ -6,15 +6,15 @@ By the service's own poster, over each adapter that posts by a codes file.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import pytest
 from sqlalchemy import select, update
 
-from schemas.conclusions import CodesMissing, ImageShown, NoteState
+from schemas.conclusions import CodesMissing, ImageShown, NoteShows, NoteState
 from schemas.facts import ChargesReleased, PostingAnswered, PostingOutcome
 from schemas.messages import parse
 from schemas.teeth import Species
@@ -84,8 +84,10 @@ def sql_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SqlServer]:
         yield made
 
 
-Told = Callable[[], list[str]]
-"""Gives what the record holds, each as text in which codes can be looked for."""
+class Told(Protocol):
+    """Gives what the record holds, each as text in which codes can be looked for."""
+
+    def __call__(self, what: str = "charge") -> list[str]: ...
 
 
 @pytest.fixture(params=["fhir", "hl7", "folder", "sql"])
@@ -99,25 +101,30 @@ def record(
         server.control(reset=True)
         server.control(resources=[known_patient(f"P-{number}") for number in (1001, 1002)])
         made = server.adapter(codes=str(codes))
-        told = lambda: [json.dumps(one) for one in server.held("ChargeItem")]  # noqa: E731
+        kinds = {"charge": "ChargeItem", "note": "DiagnosticReport"}
+        told = lambda what="charge": [  # noqa: E731
+            json.dumps(one) for one in server.held(kinds[what])
+        ]
     elif request.param == "hl7":
         mllp: MllpServer = request.getfixturevalue("mllp_server")
         mllp.control(reset=True, wants_commit=False)
         mllp.folder = tmp_path
         made = mllp.adapter(codes=str(codes))
-        told = lambda: ["\n".join(one) for one in mllp.messages("DFT")]  # noqa: E731
+        told = lambda what="charge": [  # noqa: E731
+            "\n".join(one) for one in mllp.messages({"charge": "DFT", "note": "ORU"}[what])
+        ]
     elif request.param == "sql":
         staged: SqlServer = request.getfixturevalue("sql_server")
         staged.control(reset=True, reachable=True)
         made = staged.adapter(codes=str(codes))
-        told = lambda: [  # noqa: E731
+        told = lambda what="charge": [  # noqa: E731
             json.dumps(row)
-            for row in staged.sql("SELECT * FROM gomphosis_charge ORDER BY sequence")
+            for row in staged.sql(f"SELECT * FROM gomphosis_{what} ORDER BY sequence")
         ]
     else:
         made = FolderAdapter({"path": str(tmp_path / "record"), "codes": str(codes)})
-        told = lambda: [  # noqa: E731
-            one.read_text() for one in sorted((tmp_path / "record").glob("charges/*/*/*.json"))
+        told = lambda what="charge": [  # noqa: E731
+            one.read_text() for one in sorted((tmp_path / "record").glob(f"{what}s/*/*/*.json"))
         ]
     yield made, told
     made.close()
@@ -256,6 +263,63 @@ def test_a_note_by_a_vet_whom_the_record_does_not_know_waits_too(
     codes.write_text(CODES.replace("{vet-1: INV-S-17}", "{vet-1: INV-S-17, vet-2: INV-S-18}"))
     look_again(desk)
     assert set(desk.states().values()) == {"posted"}
+
+
+SHOWS = NoteShows(
+    species=Species.DOG, plan="dog-full-mouth", views=("mand-molars-l",), teeth=(309, 310, 311)
+)
+
+
+def test_what_a_notes_study_shows_goes_out_by_the_records_codes(
+    store: Store, record: tuple[PatientRecord, Told]
+) -> None:
+    adapter, told = record
+    desk = Desk(store, adapter)
+
+    desk.take(note(1, NoteState.SIGNED, shows=SHOWS))
+    desk.post_due()
+
+    assert set(desk.states().values()) == {"posted"}
+    (one,) = told("note")
+    for code in ("INV-DENT", "448771007", "INV-T-309", "INV-T-311", "INV-V-7", "INV-P-1"):
+        assert code in one or (code == "INV-DENT" and isinstance(adapter, Hl7Adapter)), code
+    assert "INV-T-310" not in one
+    assert tasks(store) == []
+
+
+def test_a_note_whose_study_shows_what_has_no_code_waits_and_goes_out_once_it_has(
+    store: Store, record: tuple[PatientRecord, Told], codes: Path
+) -> None:
+    adapter, told = record
+    desk = Desk(store, adapter)
+    lacks = NoteShows(
+        species=Species.CAT, plan="cat-full-mouth", views=("max-incisors",), teeth=(101,)
+    )
+
+    desk.take(note(1, NoteState.SIGNED, shows=lacks))
+    desk.post_due()
+
+    (task,) = tasks(store)
+    assert [f"{one.table}.{one.code}" for one in task.missing] == [
+        "species.cat",
+        "plans.cat-full-mouth",
+        "views.max-incisors",
+        "teeth.101",
+    ]
+    assert told("note") == []
+    more = {
+        "{dog: '448771007'}": "{dog: '448771007', cat: '448169003'}",
+        "{dog-full-mouth: INV-P-1}": "{dog-full-mouth: INV-P-1, cat-full-mouth: INV-P-2}",
+        "{mand-molars-l: INV-V-7}": "{mand-molars-l: INV-V-7, max-incisors: INV-V-8}",
+        "{309: INV-T-309,": "{101: INV-T-101, 309: INV-T-309,",
+    }
+    written = CODES
+    for old, new in more.items():
+        written = written.replace(old, new)
+    codes.write_text(written)
+    look_again(desk)
+    assert set(desk.states().values()) == {"posted"}
+    assert all(code in told("note")[0] for code in ("448169003", "INV-P-2", "INV-V-8", "INV-T-101"))
 
 
 def test_a_broken_file_is_not_taken_up_and_the_codes_of_before_stay(

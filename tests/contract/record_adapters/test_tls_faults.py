@@ -16,7 +16,7 @@ from schemas.messages import parse
 from services.records.adapters.hl7 import Hl7Adapter
 from services.records.bar import standing
 from services.records.line_reader import LineReader
-from services.records.port import PatientRecord, RecordBarred
+from services.records.port import PatientRecord, RecordBarred, RecordOptionError
 from services.records.suite import accepted
 from services.records.suite.samples import charge_posting, entry
 from services.records.waiting import measure
@@ -214,6 +214,21 @@ def test_files_of_ours_that_are_no_pem_files_any_more_are_a_fault(peer: Peer) ->
     peer.be_well()
     accepted(record.post_charge(charge_posting()))
     record.close()
+
+
+@pytest.mark.parametrize("option", ["ca_file", "certificate_file"])
+def test_a_file_that_is_no_pem_at_start_stops_us_with_its_option_and_its_path(
+    peer: Peer, option: str
+) -> None:
+    spoilt = peer.ca if option == "ca_file" else peer.certificate
+    spoilt.write_text("no certificate (invented)")
+
+    with pytest.raises(RecordOptionError) as caught:
+        peer.adapter()
+
+    told = str(caught.value)
+    assert told.startswith(f"records.options.{option}: expected a PEM file that can be read (")
+    assert told.endswith(f"got {str(spoilt)!r}")
 
 
 @pytest.mark.parametrize("peer", ["hl7"], indirect=True)

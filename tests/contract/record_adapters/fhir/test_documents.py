@@ -125,7 +125,7 @@ def test_cut_off_before_the_newer_one_is_there_the_older_one_stays_current(
     fhir: FhirServer, adapter: FhirAdapter
 ) -> None:
     post(adapter, 1)
-    fhir.control(faults=[{"do": "pass"}, {"do": "cut", "commit": False}])
+    fhir.fault("cut", commit=False)  # of what is created only the document is not held yet
 
     with pytest.raises(RecordUnavailable):
         post(adapter, 2)

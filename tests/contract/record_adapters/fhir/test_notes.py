@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+from typing import Any
+
 import pytest
 
-from schemas.conclusions import NoteState
+from schemas.conclusions import NoteImage, NoteShows, NoteState
 from services.records.adapters.fhir import FhirAdapter
 from services.records.port import (
     RecordUnavailable,
@@ -70,9 +73,9 @@ class TestNotes:
     ) -> None:
         fhir.behave(transactions=transactions)
         posting = note_posting(note(1))
-        # In steps: the study, then again it and the report, then again it and the document.
-        for passed in (0,) if transactions else (0, 1, 1):
-            fhir.control(faults=[{"do": "pass"}] * passed + [{"do": do}])
+        # In steps: the study, the report, the document; what is held already is not sent again.
+        for _ in range(1 if transactions else 3):
+            fhir.control(faults=[{"do": do}])
             with pytest.raises(RecordUnavailable):
                 adapter.post_note(posting)
 
@@ -80,6 +83,80 @@ class TestNotes:
 
         for kind in ("ImagingStudy", "DiagnosticReport", "DocumentReference"):
             assert len(fhir.held(kind)) == 1
+
+
+@pytest.mark.parametrize("transactions", [False, True], ids=["steps", "transaction"])
+class TestImages:
+    def test_the_imaging_study_follows_the_note_and_is_there_once(
+        self, fhir: FhirServer, adapter: FhirAdapter, *, transactions: bool
+    ) -> None:
+        fhir.behave(transactions=transactions)
+
+        for _ in range(2):
+            accepted(adapter.post_note(note_posting(note(1, shows=shows(1)))))
+        accepted(adapter.post_note(note_posting(note(2, NoteState.SIGNED, shows=shows(1, 2)))))
+        accepted(adapter.post_note(note_posting(note(1, shows=shows(1)))))
+
+        (study,) = fhir.held("ImagingStudy")
+        assert study["meta"]["versionId"] == "2"
+        assert uids(study) == ["2.25.1", "2.25.2"]
+        (report,) = fhir.held("DiagnosticReport")
+        assert report["imagingStudy"] == [{"reference": f"ImagingStudy/{study['id']}"}]
+        told = fhir.requests("PUT", "ImagingStudy")
+        assert transactions or [one["headers"]["If-Match"] for one in told] == ['W/"1"']
+
+    @pytest.mark.parametrize("by", ["the archive", "a person"])
+    def test_one_that_others_made_or_changed_is_linked_and_left(
+        self, fhir: FhirServer, adapter: FhirAdapter, *, transactions: bool, by: str
+    ) -> None:
+        fhir.behave(transactions=transactions)
+        accepted(adapter.post_note(note_posting(note(1, shows=shows(1)))))
+        (study,) = fhir.held("ImagingStudy")
+        changed = {**study, "series": [{**study["series"][0], "uid": "2.25.77"}]}
+        if by == "the archive":
+            del changed["extension"]
+        fhir.control(resources=[changed])
+
+        accepted(adapter.post_note(note_posting(note(2, shows=shows(1, 2)))))
+
+        (left,) = fhir.held("ImagingStudy")
+        assert left["series"] == changed["series"]
+        assert fhir.held("DiagnosticReport")[0]["imagingStudy"] == [
+            {"reference": f"ImagingStudy/{study['id']}"}
+        ]
+
+    def test_one_that_is_held_for_another_patient_is_for_a_person(
+        self, fhir: FhirServer, adapter: FhirAdapter, *, transactions: bool
+    ) -> None:
+        fhir.behave(transactions=transactions)
+        accepted(adapter.post_note(note_posting(note(1))))
+        (study,) = fhir.held("ImagingStudy")
+        other = {"resourceType": "Patient", "id": "other"}
+        fhir.control(resources=[other, {**study, "subject": {"reference": "Patient/other"}}])
+
+        answer = adapter.post_note(note_posting(note(2, shows=shows(1))))
+
+        assert isinstance(answer, Rejected)
+        assert "another patient (Patient/other)" in answer.words
+        assert len(fhir.held("DocumentReference")) == 1
+
+
+def shows(*images: int) -> NoteShows:
+    return NoteShows(
+        images=tuple(
+            NoteImage(
+                sop_instance_uid=f"2.25.{number}",
+                series_instance_uid="2.25.1000",
+                sop_class_uid="1.2.840.10008.5.1.4.1.1.1.3",
+                acquired_at=datetime(2026, 3, 2, 9, number, tzinfo=UTC),
+            )
+            for number in images
+        )
+    )
+
+
+def uids(study: dict[str, Any]) -> list[str]:
+    return [one["uid"] for series in study["series"] for one in series["instance"]]
 
 
 def test_an_update_asks_that_nobody_changed_the_report_meanwhile(
