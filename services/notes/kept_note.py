@@ -45,5 +45,5 @@ def as_it_stands(kept: KeptNote) -> NoteAtHand | None:
     if note is None or assessment is None:
         return None
     saw = signed.shown if signed is not None else None
-    version = version_at(note.revision, kept.file.written)
+    version = version_at(note.revision, kept.file.written, kept.file.reports)
     return NoteAtHand(note, saw or study_shown(assessment), version)

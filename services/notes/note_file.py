@@ -27,14 +27,15 @@ class NoteFile:
     """All that is known of one study's note.
 
     ``facts`` are kept by natural key; while there is no assessment they wait for it.
-    ``written`` tells by revision what the record would hold of it, ``answers`` what the record
-    said to it last.
+    ``written`` tells by revision what the record would hold of it, ``reports`` the UID of its
+    structured report, ``answers`` what the record said to it last.
     """
 
     assessment: StudyAssessed | None = None
     facts: Mapping[str, Fact] = field(default_factory=lambda: MappingProxyType({}))
     signed: SignedNote | None = None
     written: Mapping[int, str] = field(default_factory=lambda: MappingProxyType({}))
+    reports: Mapping[int, str] = field(default_factory=lambda: MappingProxyType({}))
     answers: Mapping[int, RecordSaid] = field(default_factory=lambda: MappingProxyType({}))
 
     def holds(self, digest: str) -> bool:

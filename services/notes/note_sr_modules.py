@@ -4,9 +4,10 @@ IOD of DICOM PS3.3 A.35.1 (from memory); SR Document General Module of C.17.2: t
 an author, a verifying observer and an attestor are (C.17.2.5) were read, the rest is from memory.
 """
 
+import json
 from collections.abc import Iterable, Sequence
 from datetime import datetime
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from pydicom.dataset import Dataset
 from pydicom.uid import BasicTextSRStorage
@@ -14,6 +15,7 @@ from pydicom.uid import BasicTextSRStorage
 from schemas.conclusions import NoteState, NoteWritten
 from schemas.group import Site
 from schemas.own_objects import MANUFACTURER, NOTE_MODEL
+from services.notes.banner import banner
 from services.notes.note_versions import Version
 from services.notes.report_items import moment, sop_reference
 from services.notes.report_modules import (
@@ -29,9 +31,16 @@ from services.notes.report_modules import (
 )
 from services.notes.study_shown import StudyShown
 from services.notes.wording import title_of
+from services.notes.writing import Writing
 
-FORM = "1"
-"""Raise it whenever what is written of one version changes: its UID must change too."""
+FORM = "2"
+"""Raise it whenever what is written of one content changes: its UID must change too."""
+
+_SAID: Final = {
+    *("study_instance_uid", "patient_id", "accession_number", "sections", "content_sha256"),
+    *("signer", "signed_at", "addenda", "signatures", "differences"),
+}
+"""The fields of a note that its report is made from."""
 
 
 class Verified(NamedTuple):
@@ -70,7 +79,7 @@ def surround(
     study = note.study_instance_uid
     instance = Instance(
         sop_class_uid=BasicTextSRStorage,
-        sop_instance_uid=_instance_uid(study, shown, site, version.revision),
+        sop_instance_uid=instance_uid(note, shown, site, version),
         series_instance_uid=_series_uid(study, site),
         series_number=2,
         series_description="Imaging note",
@@ -87,10 +96,7 @@ def surround(
         report.ReferencedRequestSequence = [_request(study, note.accession_number)]
     if evidence := _evidence(study, shown):
         report.CurrentRequestedProcedureEvidenceSequence = [evidence]
-    # A draft is made anew from the device data each time. What a person has written in, or signed,
-    # is made from the version before it, whether or not anybody has had that one as an object.
-    if note.state is not NoteState.DRAFT and version.before is not None:
-        before = _instance_uid(study, shown, site, version.before)
+    if (before := _predecessor(note, version)) is not None:
         reference = sop_reference(BasicTextSRStorage, before)
         report.PredecessorDocumentsSequence = [
             _of_study(study, [_of_series(_series_uid(study, site), [reference])])
@@ -101,9 +107,32 @@ def _series_uid(study: str, site: Site) -> str:
     return note_uid("series", site.name, study)
 
 
-def _instance_uid(study: str, shown: StudyShown, site: Site, revision: int) -> str:
-    """Make the UID of a version: with what is shown beside its words, which may change alone."""
-    return note_uid("instance", FORM, site.name, study, revision, shown.digest())
+def _predecessor(note: NoteWritten, version: Version) -> str | None:
+    """Give the UID of the report that this one is made from.
+
+    A draft is made anew from the device data each time. What a person has written in, or signed,
+    is made from the version before it, whether or not anybody has had that one as an object.
+    """
+    return None if note.state is NoteState.DRAFT else version.before
+
+
+def instance_uid(note: NoteWritten, shown: StudyShown, site: Site, version: Version) -> str:
+    """Make the UID of a report from all that it says: the same content has the same.
+
+    Beside the note's words and what is shown, that is how the group's file names site and people
+    now, and how it writes days. A test holds the object's bytes against it.
+    """
+    said = note.model_dump_json(include=_SAID)
+    people = [note.signer, *(one.author for one in note.differences)]
+    people += [one.signer for one in note.addenda]
+    people += [one.signer for one in note.signatures]
+    named = {one: title_of(site, one) for one in people if one is not None}
+    content = [
+        *(said, shown.digest(), _predecessor(note, version), version.revision),
+        *(site.name, site.title, site.time_zone, banner(note, site, Writing.of(site))),
+        sorted(named.items()),
+    ]
+    return note_uid("instance", FORM, json.dumps(content))
 
 
 def _add_people(report: Dataset, note: NoteWritten, site: Site) -> None:

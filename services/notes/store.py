@@ -67,8 +67,11 @@ REVISION = Table(
     Column("outcome", String(16)),
     Column("answered_at", UtcDateTime),
     Column("words", Text),
+    Column("report_uid", String(64)),
 )
-"""What the record would hold of each revision that we told, and what it said to it last."""
+"""What the record would hold of each revision that we told, and what it said to it last.
+
+``report_uid``: of its structured report as it would have been written then."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +101,9 @@ def read_note(connection: Connection, site: str, study: str) -> KeptNote:
         facts=MappingProxyType({fact.natural_key: fact for fact in facts}),
         signed=SignedNote.model_validate_json(row.signed) if row.signed else None,
         written=MappingProxyType({one.revision: one.content for one in revisions}),
+        reports=MappingProxyType(
+            {one.revision: one.report_uid for one in revisions if one.report_uid}
+        ),
         answers=MappingProxyType(
             {
                 one.revision: RecordSaid(
@@ -203,6 +209,7 @@ def _write_revisions(
             "study_instance_uid": study,
             "revision": revision,
             "content": content,
+            "report_uid": now.reports.get(revision),
         }
         for revision, content in now.written.items()
         if revision not in before.written

@@ -1,6 +1,6 @@
 """The notes worker: assessments, the desk's facts and the record's answers in, notes out."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
@@ -12,9 +12,11 @@ from schemas.errors import InvalidInput
 from schemas.facts.desk import NoteAddended, NoteAmended, NoteSigned, PostingAnswered
 from schemas.group import Group, Site
 from services.notes import store
+from services.notes.kept_note import as_it_stands
 from services.notes.lifecycle import Refused, take_assessment, take_fact
 from services.notes.note_file import NoteFile
 from services.notes.note_now import note_now
+from services.notes.note_sr_modules import instance_uid
 from services.notes.reminders import waits_for_signature
 from services.notes.render import NoteTemplates
 from services.notes.store import KeptNote
@@ -90,7 +92,17 @@ def _tell(
         return kept
     work.emit(cause.caused(told, SOURCE))
     revisions = MappingProxyType({**kept.file.written, told.revision: note.digest})
-    return KeptNote(replace(kept.file, written=revisions), told.revision, told)
+    now = KeptNote(replace(kept.file, written=revisions), told.revision, told)
+    return replace(now, file=replace(now.file, reports=_reports(now, site)))
+
+
+def _reports(kept: KeptNote, site: Site) -> Mapping[int, str]:
+    """Add the UID that the structured report of the note would have now: the next names it."""
+    at_hand = as_it_stands(kept)
+    if at_hand is None:
+        return kept.file.reports
+    uid = instance_uid(at_hand.note, at_hand.shown, site, at_hand.version)
+    return MappingProxyType({**kept.file.reports, at_hand.note.revision: uid})
 
 
 def _keep_refused(work: Work, refused: Sequence[Refused]) -> None:

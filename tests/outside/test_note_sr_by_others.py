@@ -105,7 +105,7 @@ NOTES = [
 
 
 def report(note: NoteWritten, study: StudyAssessed = DOG) -> Dataset:
-    return note_sr(note, study_shown(study), SITE, Version(5, 3))
+    return note_sr(note, study_shown(study), SITE, Version(5, "2.25.3"))
 
 
 def through_a_file(made: Dataset) -> Dataset:

@@ -16,18 +16,20 @@ from services.notes.note_versions import Version, version_at
     [
         ({}, 1, Version(1, None)),
         ({1: "a"}, 1, Version(1, None)),
-        ({1: "a", 2: "b"}, 2, Version(2, 1)),
+        ({1: "a", 2: "b"}, 2, Version(2, "2.25.1")),
         ({1: "a", 2: "b"}, 1, Version(1, None)),
-        ({1: "a", 2: "b", 3: "b", 4: "b"}, 4, Version(2, 1)),
-        ({1: "a", 2: "b", 3: "b", 4: "c"}, 4, Version(4, 2)),
-        ({1: "a", 2: "b", 3: "a"}, 3, Version(3, 2)),
-        ({1: "a"}, 2, Version(2, 1)),
+        ({1: "a", 2: "b", 3: "b", 4: "b"}, 4, Version(2, "2.25.1")),
+        ({1: "a", 2: "b", 3: "b", 4: "c"}, 4, Version(4, "2.25.3")),
+        ({1: "a", 2: "b", 3: "a"}, 3, Version(3, "2.25.2")),
+        ({1: "a"}, 2, Version(2, "2.25.1")),
     ],
 )
 def test_a_version_begins_where_something_else_was_said(
     written: dict[int, str], revision: int, version: Version
 ) -> None:
-    assert version_at(revision, written) == version
+    reports = {at: f"2.25.{at}" for at in written}
+    assert version_at(revision, written, reports) == version
+    assert version_at(revision, written) == Version(version.revision), "kept before reports were"
 
 
 def test_title_and_headings_are_of_the_groups_that_the_template_asks_for() -> None:
