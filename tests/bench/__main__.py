@@ -23,6 +23,7 @@ from tests.bench import (
     linking,
     memory,
     messages,
+    postings,
     reconcile,
 )
 from tests.bench.figures import BenchError, Figure, Options
@@ -40,6 +41,7 @@ BENCHES: dict[str, Callable[[Options, Workplace], Figure]] = {
     "dose": dose.measure,
     "dose-report": dose_report.measure,
     "memory": memory.measure,
+    "postings": postings.measure,
     "reconcile": reconcile.measure,
     "demo-time": demo_time.measure,
 }
