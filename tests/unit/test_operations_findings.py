@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from services.console.operations.certificate_lines import certificate_lines
-from services.console.operations.findings import DeviceClock, Facts, Weight, findings
+from services.console.operations.finding import DeviceClock, Facts, Weight
+from services.console.operations.findings import findings
 from services.console.operations.lookout import Backup, Look, Seen
 from services.console.operations.queue_lines import queue_lines
 from services.console.operations.spans import span

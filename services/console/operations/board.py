@@ -10,7 +10,8 @@ from sqlalchemy import Connection, Row
 from schemas.group import Device, Group, Site
 from services.console import views_operations
 from services.console.operations.certificate_lines import CertificateLine, certificate_lines
-from services.console.operations.findings import DeviceClock, Facts, Finding, findings
+from services.console.operations.finding import DeviceClock, Facts, Finding
+from services.console.operations.findings import findings
 from services.console.operations.lookout import Look, Lookout, Seen
 from services.console.operations.queue_lines import QueueLine, queue_lines
 from services.console.operations.sparks import Spark, spark

@@ -10,7 +10,7 @@ import httpx
 from schemas.errors import GomphosisError
 from schemas.group import Group
 from services.console.checks import check_console
-from services.console.operations.findings import start_of
+from services.console.operations.finding import start_of
 from services.runtime.checks import Verdict, common_checks
 from services.runtime.settings import Settings
 
