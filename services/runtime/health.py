@@ -7,9 +7,12 @@ from threading import Lock, Thread
 from time import monotonic
 from typing import Any
 
+import structlog
 from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 
 from services.runtime.settings import HealthSettings
+
+log = structlog.get_logger(__name__)
 
 Check = Callable[[], dict[str, bool]]
 
@@ -54,11 +57,14 @@ class HealthServer:
                 self._answer(status, "application/json", json.dumps(parts).encode())
 
             def _answer(self, status: int, content_type: str, body: bytes) -> None:
-                self.send_response(status)
-                self.send_header("Content-Type", content_type)
-                self.send_header("Content-Length", str(len(body)))
-                self.end_headers()
-                self.wfile.write(body)
+                try:
+                    self.send_response(status)
+                    self.send_header("Content-Type", content_type)
+                    self.send_header("Content-Length", str(len(body)))
+                    self.end_headers()
+                    self.wfile.write(body)
+                except ConnectionError:  # the asker did not wait, and will ask again
+                    log.info("health_asker_gone", path=self.path)
 
             def log_message(self, format: str, *args: object) -> None:  # noqa: A002
                 """Stay quiet: probes come every few seconds."""
