@@ -25,8 +25,10 @@ from schemas.facts import (
     NoteSigned,
     PostingOutcome,
 )
+from schemas.teeth import Species
 from services.console.answers import Answer
 from services.console.notes.comparing import changes_between
+from services.console.notes.desk import drawn
 from services.console.notes.outcomes import Outcome, deed
 from services.console.notes.pictures import Pictures
 from services.console.notes.sent_store import NoteFact, Sent
@@ -34,6 +36,7 @@ from services.console.notes.words import age_words, own_words
 from services.runtime.kept_images import find_image, image_place
 from tests.assessed import GROUP, START, STUDY
 from tests.console_told import note
+from tests.noted import full_mouth
 
 SITE = GROUP.site("north")
 SIGNED = NoteSigned(study_instance_uid=STUDY, note_sha256="1" * 64, signer="vet-1")
@@ -192,3 +195,13 @@ def test_the_kept_pictures_stay_below_their_bound(tmp_path: Path) -> None:
         assert shown.png is None
         assert pictures.kept_bytes <= 3_000
     assert pictures.kept_bytes > 2_000
+
+
+def test_a_tooth_without_its_view_is_never_called_missing() -> None:
+    study = full_mouth("dog-full-mouth", Species.DOG)
+
+    words = {group.words for group in drawn(study).groups}
+
+    assert "not shown by a diagnostic view" in words
+    assert not any("missing" in one for one in words)
+    assert drawn(None).charts == ()

@@ -1,7 +1,8 @@
 """One note as its page shows it: read at once from the read model, with what was sent of it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Final
 
 from sqlalchemy import Connection
 
@@ -15,7 +16,7 @@ from services.console.notes import words
 from services.console.notes.following import deeds_of_note
 from services.console.notes.lists import Shown, beside
 from services.console.notes.outcomes import Deed, Outcome
-from services.console.views_chairside import tooth_states
+from services.console.views_chairside import ToothState, tooth_states
 from services.console.views_notes import NotePage, one_note
 
 
@@ -133,6 +134,16 @@ def _is_change_of(one: Deed, section: NoteSection) -> bool:
     return isinstance(fact, NoteAmended) and fact.section == section.section
 
 
+_TEETH_WORDS: Final = {
+    ToothState.COVERED: "shown by a diagnostic view",
+    ToothState.MISSING: "not shown by a diagnostic view",
+    ToothState.NEEDS_PERSON: "its view waits for a person's answer",
+    ToothState.EXCUSED: "not shown, its views are excused",
+    ToothState.ABSENT: "charted as absent",
+}
+"""Not the board's words: in a note a 'missing' tooth would be one that is not in the mouth."""
+
+
 @dataclass(frozen=True, slots=True)
 class Drawn:
     """The tooth charts of a study, with each state's teeth in words."""
@@ -146,4 +157,5 @@ def drawn(study: StudyAssessed | None) -> Drawn:
     if study is None:
         return Drawn((), ())
     states = tooth_states(study)
-    return Drawn(tooth_charts(study, states, frozenset()), tooth_groups(states))
+    groups = (replace(one, words=_TEETH_WORDS[one.state]) for one in tooth_groups(states))
+    return Drawn(tooth_charts(study, states, frozenset()), tuple(groups))
