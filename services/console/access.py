@@ -61,6 +61,7 @@ _ADMIN: Final = Rule(Scope.PERSON, frozenset({Role.ADMIN}))
 _ADMIN_BY_ITSELF: Final = Rule(Scope.PERSON, frozenset({Role.ADMIN}), tap=False)
 _ADMIN_SITE: Final = Rule(Scope.SITE, frozenset({Role.ADMIN}))
 _ADMIN_GROUP: Final = Rule(Scope.GROUP, frozenset({Role.ADMIN}))
+_PICTURES: Final = Rule(Scope.SITE, _AT_PATIENT | {Role.BILLING}, tap=False)
 _DESK: Final = frozenset({Role.BILLING, Role.LEAD})
 _CHARGES: Final = Rule(Scope.SITE, _DESK)
 _CHARGES_BY_ITSELF: Final = Rule(Scope.SITE, _DESK, tap=False)
@@ -92,7 +93,7 @@ RULES: Final[dict[Route, Rule]] = {
     ("GET", "/sites/{site}/notes/{study}/standing"): _NOTES_BY_ITSELF,
     ("GET", "/sites/{site}/notes/{study}/print"): _NOTES,
     ("GET", "/sites/{site}/notes/{study}/compare"): _NOTES,
-    ("GET", "/sites/{site}/notes/{study}/pictures/{name}"): _NOTES_BY_ITSELF,
+    ("GET", "/sites/{site}/notes/{study}/pictures/{name}"): _PICTURES,
     ("POST", "/sites/{site}/notes/{study}/amend"): _NOTE_AUTHORS,
     ("POST", "/sites/{site}/notes/{study}/sign"): _NOTE_AUTHORS,
     ("POST", "/sites/{site}/notes/{study}/addend"): _NOTE_VETS,
