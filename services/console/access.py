@@ -73,6 +73,7 @@ RULES: Final[dict[Route, Rule]] = {
     ("GET", "/oidc/start"): _OPEN,
     ("GET", "/oidc/callback"): _OPEN,
     ("POST", "/sign-out"): _PERSON,
+    ("POST", "/sign-out-everywhere"): _PERSON,
     ("POST", "/switch"): _PERSON,
     ("POST", "/session/stay"): _PERSON,
     ("GET", "/session"): _BY_ITSELF,

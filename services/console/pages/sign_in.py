@@ -1,8 +1,11 @@
 """Signing in by name and password, signing out, and handing a shared tablet to the next person."""
 
+import base64
+import json
 from datetime import UTC, datetime
 from math import ceil
-from typing import Annotated, Final
+from typing import Annotated, Final, NamedTuple
+from urllib.parse import quote
 
 from fastapi import Form, Query
 from fastapi.responses import RedirectResponse, Response
@@ -21,13 +24,27 @@ from services.runtime.audit import Refusal
 from services.runtime.deeds import Deed, Did
 
 SHARED_COOKIE: Final = "shared_tablet"
-"""On a shared tablet: who was signed in here last, as ``site/name`` parted by spaces."""
+"""On a shared tablet: who was signed in here last, by key, title and site's title.
+
+The titles stand in it, so that whoever makes one up learns no name from us.
+"""
 _RECENT: Final = 8
+
+
+class Recent(NamedTuple):
+    """Somebody who was signed in on a shared tablet: ``key`` is ``site/name``."""
+
+    key: str
+    title: str
+    site_title: str
+
+
 _FOR_90_DAYS_S: Final = 90 * 86_400
 _WHY: Final = {
     "ended": "You were signed out, because nobody tapped for a while. Nothing is lost.",
     "switched": "Choose who goes on here.",
     "out": "You are signed out.",
+    "everywhere": "You are signed out on every device.",
     "failed": "Your hospital's account did not let you in here. Try again, or use a password.",
 }
 _WRONG: Final = (
@@ -96,8 +113,9 @@ def begin_session(visit: Visit, account: Account, path: str, *, shared: bool) ->
     set_cookie(response, SESSION_COOKIE, token, secure=secure)
     response.delete_cookie(FORM_COOKIE, path="/")
     if shared:
-        others = [one for one in _recent(visit) if one != account.key]
-        told = " ".join([account.key, *others][:_RECENT]).replace("/", ".")
+        here = Recent(account.key, account.person.title, account.site.title)
+        others = [one for one in _recent(visit) if one.key != account.key]
+        told = _encoded([here, *others][:_RECENT])
         set_cookie(response, SHARED_COOKIE, told, secure=secure, max_age_s=_FOR_90_DAYS_S)
     else:
         response.delete_cookie(SHARED_COOKIE, path="/")
@@ -109,11 +127,17 @@ def sign_out(visit: Visiting) -> Response:
     return _end(visit, "/sign-in?why=out")
 
 
+def sign_out_everywhere(visit: Visiting) -> Response:
+    """End every session of this person, on whatever browser."""
+    visit.console.sessions.end_all(visit.person.account)
+    return _end(visit, "/sign-in?why=everywhere")
+
+
 def switch(
     visit: Visiting, next_path: Annotated[str, Form(alias="next", max_length=500)] = "/"
 ) -> Response:
     """End the session and offer who was here before; the next person comes back to this page."""
-    return _end(visit, f"/sign-in?why=switched&next={local_path(next_path)}")
+    return _end(visit, f"/sign-in?why=switched&next={quote(local_path(next_path), safe='/')}")
 
 
 def keep_deed(visit: Visit, account: Account, did: Did) -> None:
@@ -150,7 +174,6 @@ def _form(
     proof = own_form_proof(visit.request)
     site, _, name = who.partition("/")
     group = visit.console.group
-    recent = [find_account(group, *one.split("/", 1)) for one in _recent(visit)]
     response = visit.page(
         "sign_in.html",
         status,
@@ -161,7 +184,7 @@ def _form(
         chosen_site=site,
         chosen_name=name,
         sites=group.sites,
-        recent=[account for account in recent if account is not None],
+        recent=_recent(visit),
         shared=is_shared(visit),
         provider=visit.console.provider,
     )
@@ -169,9 +192,19 @@ def _form(
     return response
 
 
-def _recent(visit: Visit) -> list[str]:
+def _encoded(recent: list[Recent]) -> str:
+    return base64.urlsafe_b64encode(json.dumps(recent).encode()).decode()
+
+
+def _recent(visit: Visit) -> list[Recent]:
+    """Read the cookie; nobody from one that is not ours."""
     told = visit.request.cookies.get(SHARED_COOKIE, "")
-    return [one.replace(".", "/") for one in told.split(" ")[:_RECENT] if one.count(".") == 1]
+    try:
+        found = [Recent(*one) for one in json.loads(base64.urlsafe_b64decode(told.encode()))]
+    except (ValueError, TypeError, RecursionError):
+        return []
+    kept = [one for one in found if all(isinstance(text, str) for text in one)]
+    return [one for one in kept if one.key.count("/") == 1][:_RECENT]
 
 
 def _address(visit: Visit) -> str | None:
@@ -182,5 +215,6 @@ ROUTES: Final = (
     ("GET", "/sign-in", show_form),
     ("POST", "/sign-in", sign_in),
     ("POST", "/sign-out", sign_out),
+    ("POST", "/sign-out-everywhere", sign_out_everywhere),
     ("POST", "/switch", switch),
 )

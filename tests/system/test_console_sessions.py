@@ -1,0 +1,430 @@
+"""What a thief, a trickster or a careless browser can do with a session: walked over every route.
+
+OWASP Session Management, Cross-Site Request Forgery Prevention and Clickjacking Defense cheat
+sheets (from memory) name the attacks; the answers are the console's own.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import socket
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from threading import Event, Thread
+from urllib.parse import urlsplit
+
+import httpx
+import pytest
+from fastapi import FastAPI
+
+from services.console.accounts import Account
+from services.console.changes import MOST_OF_ONE
+from services.console.pages.sign_in import SHARED_COOKIE
+from services.console.security import FORM_COOKIE, SESSION_COOKIE
+from services.runtime import audit, deeds
+from services.runtime.http_server import HttpDoor
+from tests.console_support import PASSWORD, RunningConsole, running_console
+from tests.console_walk import NOTHING, addresses, is_live, is_open, is_slow, person_for, routes
+from tests.servers.polling import wait_until
+
+VALUES: dict[str, Sequence[str]] = NOTHING | {"site": ("north",)}
+FOREIGN = {"Origin": "https://evil.example"}
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningConsole]:
+    with running_console(tmp_path_factory.mktemp("console"), taps_per_minute=10_000) as one:
+        yield one
+
+
+def hidden(text: str, name: str) -> str:
+    return text.split(f'name="{name}" value="', 1)[1].split('"', 1)[0]
+
+
+def signed_in(running: RunningConsole, client: httpx.Client, name: str = "vet-1") -> httpx.Response:
+    form = {"site": "north", "name": name, "password": PASSWORD}
+    return client.post(
+        "/sign-in", data=form | {"csrf": hidden(client.get("/sign-in").text, "csrf")}
+    )
+
+
+def test_no_form_of_any_route_is_taken_from_elsewhere_or_without_its_own_proof(
+    running: RunningConsole,
+) -> None:
+    for _, path, rule in routes("POST"):
+        who = "vet-1" if is_open(rule) else person_for(rule)
+        with (
+            running.browser("north", who) as client,
+            running.browser("north", "billing-1") as other,
+        ):
+            own = running.csrf(client)
+            for address in addresses(path, VALUES):
+                refused = [
+                    client.post(address),
+                    client.post(address, data={"csrf": running.csrf(other)}),
+                    client.post(address, data={"csrf": own}, headers=FOREIGN),
+                    client.post(address, data={"csrf": own}, headers={"Origin": "null"}),
+                    client.post(
+                        address, headers={"X-CSRF-Token": own, "Sec-Fetch-Site": "cross-site"}
+                    ),
+                    client.post(address, params={"csrf": own}),
+                ]
+                assert {one.status_code for one in refused} == {400}, path
+            assert client.get("/session").status_code == 200, f"{path} did something"
+
+
+def test_nothing_that_only_looks_changes_anything_but_by_post(running: RunningConsole) -> None:
+    """HTTP semantics, RFC 9110 section 9.2.1: GET is safe. The other methods are not there."""
+    for _, path, _rule in routes():
+        (address, *_) = addresses(path, VALUES)
+        with running.browser("north", "lead-all") as client:
+            for method in ("PUT", "DELETE", "PATCH", "TRACE", "OPTIONS"):
+                answer = client.request(method, address)
+                assert answer.status_code == 405, (method, path)
+
+
+def test_nothing_of_a_person_may_be_kept_by_a_cache_that_others_share(
+    running: RunningConsole,
+) -> None:
+    """RFC 9111 section 5.2.2: ``no-store`` or ``private``; only files of ours are ``public``."""
+    for _, path, rule in routes("GET"):
+        if is_open(rule) or is_live(path) or is_slow(path):
+            continue
+        with running.browser("north", person_for(rule)) as client:
+            for address in addresses(path, VALUES):
+                told = client.get(address).headers["Cache-Control"]
+                assert {"no-store", "private"} & set(told.split(", ")), (address, told)
+                assert "public" not in told, (address, told)
+
+
+def test_no_page_may_stand_in_a_frame_and_none_asks_for_anything_from_elsewhere(
+    running: RunningConsole,
+) -> None:
+    for _, path, rule in routes("GET"):
+        if is_live(path) or is_slow(path):
+            continue
+        with running.browser("north", "vet-1" if is_open(rule) else person_for(rule)) as client:
+            for address in addresses(path, VALUES):
+                answer = client.get(address)
+                assert answer.headers["X-Frame-Options"] == "DENY", address
+                policy = answer.headers["Content-Security-Policy"].split("; ")
+                assert "frame-ancestors 'none'" in policy, address
+                assert {one.split(" ", 1)[1] for one in policy} == {"'self'", "'none'"}, address
+
+
+def test_a_host_or_proxy_header_that_somebody_made_up_stands_nowhere_in_any_answer(
+    running: RunningConsole,
+) -> None:
+    made_up = {
+        "Host": "evil.example",
+        "X-Forwarded-Host": "evil.example",
+        "X-Forwarded-Proto": "https",
+        "X-Forwarded-For": "192.0.2.66",
+        "Forwarded": "for=192.0.2.66;host=evil.example",
+        "X-Original-URL": "/sites/south",
+        "X-Rewrite-URL": "/sites/south",
+    }
+    for _, path, rule in routes("GET"):
+        if is_live(path) or is_slow(path):
+            continue
+        with running.browser("north", "vet-1" if is_open(rule) else person_for(rule)) as client:
+            for address in addresses(path, VALUES):
+                for asked in (address, f"{address.rstrip('/')}/", f"/{address}"):
+                    answer = client.get(asked, headers=made_up)
+                    told = f"{answer.headers} {answer.text}"
+                    assert "evil.example" not in told, asked
+                    assert "Hospital South" not in told or address == "/sign-in", asked
+
+    with running.runtime.store.read() as connection:
+        assert "192.0.2.66" not in {row.address for row in deeds.entries(connection)}
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        "//evil.example",
+        "///evil.example",
+        "/\\evil.example",
+        "https:evil.example",
+        "/%09/evil.example",
+        "/\t/evil.example",
+        "javascript:alert(1)",
+        "/é/€",
+        "/x\r\nSet-Cookie: a=b",
+        "/x?a=b&why=out",
+        "/" + "x" * 600,
+    ],
+)
+def test_no_way_back_leads_away_or_breaks_the_answer(running: RunningConsole, told: str) -> None:
+    with running.browser("north", "vet-1") as client:
+        answers = [
+            client.get("/sign-in", params={"next": told}),
+            client.get("/sign-in", params={"next": told}, headers={"HX-Request": "true"}),
+            client.post("/switch", data={"csrf": running.csrf(client), "next": told}),
+        ]
+    for answer in answers:
+        where = answer.headers.get("location") or answer.headers.get("hx-redirect") or "/"
+        parts = urlsplit(where)
+        assert answer.status_code < 500
+        assert (parts.scheme, parts.netloc) == ("", ""), where
+        assert where.startswith("/"), where
+        assert not where.startswith(("//", "/\\")), where
+        assert "set-cookie: a" not in str(answer.headers).lower()
+        if "/sign-in?why=switched" in where:
+            assert where.count("&") == 1, "what was typed adds no further field"
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../app.py",
+        "..%2fapp.py",
+        "%2e%2e%2fapp.py",
+        "..%5capp.py",
+        "%2fetc%2fpasswd",
+        "console.css%00.js",
+        "NOTICE",
+        "....//app.py",
+    ],
+)
+def test_no_file_but_ours_is_sent(running: RunningConsole, name: str) -> None:
+    with running.browser("north", "lead-all") as client:
+        answers = [client.get(f"/static/{name}")]
+        for _, path, _rule in routes("GET"):
+            if path.startswith("/static") or is_live(path) or is_slow(path):
+                continue
+            odd = VALUES | dict.fromkeys(set(VALUES) - {"site", "room"}, (name,))
+            answers += [client.get(one) for one in addresses(path, odd) if name in one]
+    assert answers[0].status_code in {404, 422}
+    for answer in answers:
+        assert answer.status_code < 500, answer.url
+        assert "root:" not in answer.text
+        assert "import " not in answer.text
+
+
+def test_a_sign_in_makes_a_new_session_and_takes_none_that_was_brought(
+    running: RunningConsole,
+) -> None:
+    # given: a token that a stranger laid into the browser, and one of somebody who was there
+    with running.browser() as client, running.browser("north", "billing-1") as before:
+        old = before.cookies[SESSION_COOKIE]
+        for brought in ("a" * 43, old):
+            client.cookies.clear()
+            client.cookies.set(SESSION_COOKIE, brought)
+            if brought == old:
+                csrf = running.csrf(client)
+                form = {"site": "north", "name": "vet-1", "password": PASSWORD, "csrf": csrf}
+                answer = client.post("/sign-in", data=form)
+            else:
+                answer = signed_in(running, client)
+
+            # then
+            assert answer.status_code == 303
+            cookie = next(
+                one for one in answer.headers.get_list("set-cookie") if SESSION_COOKIE in one
+            )
+            assert brought not in cookie
+            assert running.console.sessions.find(brought) is None
+            assert f'{FORM_COOKIE}=""' in str(answer.headers), "the form's proof is new too"
+
+
+def test_two_sessions_of_one_person_share_neither_token_nor_proof_and_both_end_at_once(
+    running: RunningConsole,
+) -> None:
+    with (
+        running.browser("north", "lead-1") as here,
+        running.browser("north", "lead-1") as there,
+        running.browser("south", "lead-1") as other,
+    ):
+        assert here.cookies[SESSION_COOKIE] != there.cookies[SESSION_COOKIE]
+        assert running.csrf(here) != running.csrf(there)
+
+        # when
+        answer = here.post("/sign-out-everywhere", data={"csrf": running.csrf(here)})
+
+        # then
+        assert answer.headers["location"] == "/sign-in?why=everywhere"
+        assert here.get("/session").status_code == there.get("/session").status_code == 303
+        assert other.get("/session").status_code == 200, "a namesake at another site"
+
+
+def test_a_signed_out_page_hears_no_more_though_changes_come_all_the_time(
+    running: RunningConsole, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("services.console.pages.live.HEARTBEAT_S", 0.2)
+    stop = Event()
+
+    def change() -> None:
+        while not stop.wait(0.05):
+            with running.runtime.store.begin() as connection:
+                running.console.changes.tell(connection, ["site:north"])
+
+    with running.browser("north", "vet-1") as client:
+        token = client.cookies[SESSION_COOKIE]
+        busy = Thread(target=change)
+        busy.start()
+        try:
+            with client.stream("GET", "/live", params={"topic": "site:north"}) as stream:
+                for line in stream.iter_lines():
+                    if line == "event: site":
+                        running.console.sessions.end(token)
+                    if line == "event: ended":
+                        return
+        finally:
+            stop.set()
+            busy.join()
+    pytest.fail("expected the end to be told")
+
+
+def test_one_person_cannot_take_all_live_pages(running: RunningConsole) -> None:
+    topic = {"topic": "site:north"}
+    with (
+        running.browser("north", "vet-1") as client,
+        running.browser("north", "lead-1") as other,
+        ExitStack() as open_pages,
+    ):
+        statuses = [
+            open_pages.enter_context(client.stream("GET", "/live", params=topic)).status_code
+            for _ in range(MOST_OF_ONE + 1)
+        ]
+        assert statuses == [200] * MOST_OF_ONE + [503]
+        with other.stream("GET", "/live", params=topic) as stream:
+            assert stream.status_code == 200
+
+
+def test_a_made_up_cookie_of_a_shared_tablet_tells_no_name_of_the_staff(
+    running: RunningConsole,
+) -> None:
+    for told in (
+        base64.urlsafe_b64encode(json.dumps([["north/vet-1", "", ""]]).encode()).decode(),
+        base64.urlsafe_b64encode(b"[" * 20_000).decode(),
+        base64.urlsafe_b64encode(b'{"a": 1}').decode(),
+        "north.vet-1 north.lead-1",
+        "é",
+    ):
+        with running.browser() as client:
+            answer = client.get("/sign-in", headers={b"Cookie": f"{SHARED_COOKIE}={told}".encode()})
+            assert answer.status_code == 200
+            assert "Invented Vet" not in answer.text
+
+
+def test_wrong_passwords_cost_as_much_for_names_that_nobody_has(
+    running: RunningConsole, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Counted, not timed: one comparison by Argon2, with the same parameters, whoever is named."""
+    passwords = running.console.passwords
+    compared: list[str] = []
+    real = passwords._hasher.verify
+
+    class Counted:
+        def verify(self, stored: str, password: str) -> bool:
+            compared.append("$".join(stored.split("$")[:4]))
+            return real(stored, password)
+
+    monkeypatch.setattr(passwords, "_hasher", Counted())
+    with running.browser() as client:
+        csrf = hidden(client.get("/sign-in").text, "csrf")
+        for site, name in (("north", "trainee-1"), ("north", "nobody"), ("nowhere", "nobody")):
+            form = {"site": site, "name": name, "password": "not it", "csrf": csrf}
+            assert client.post("/sign-in", data=form).status_code == 403
+    assert len(compared) == 3
+    assert len(set(compared)) == 1
+
+
+def test_only_a_proxy_of_the_settings_tells_who_asks(tmp_path: Path) -> None:
+    with (
+        running_console(tmp_path, trusted_proxies=["127.0.0.1"]) as one,
+        one.browser("north", "vet-1") as client,
+    ):
+        client.get("/sites/north", headers={"X-Forwarded-For": "198.51.100.7, 192.0.2.66"})
+        with one.runtime.store.read() as connection:
+            assert deeds.entries(connection)[-1].address == "192.0.2.66", "the last, not the first"
+
+
+def test_more_tries_than_thirty_a_minute_from_one_address_wait(tmp_path: Path) -> None:
+    with running_console(tmp_path) as one, one.browser() as client:
+        csrf = hidden(client.get("/sign-in").text, "csrf")
+        for _ in range(30):
+            one.console.tries_from_address.take("127.0.0.1")
+        form = {"site": "north", "name": "vet-1", "password": PASSWORD, "csrf": csrf}
+        answer = client.post("/sign-in", data=form)
+    assert answer.status_code == 429
+    assert int(answer.headers["Retry-After"]) > 0
+
+
+def test_who_leaves_the_group_has_no_session_any_more(running: RunningConsole) -> None:
+    found = running.runtime.group.person("north", "vet-1")
+    assert found is not None
+    site, person = found
+    gone = Account(site, person.model_copy(update={"name": "somebody-gone"}))
+    token = running.console.sessions.begin(gone, shared=False)
+
+    assert running.console.sessions.find(token) is None
+
+
+def test_a_deed_at_another_site_says_where_the_person_is_from(
+    running: RunningConsole,
+) -> None:
+    with running.browser("north", "lead-all") as client:
+        client.get("/sites/south")
+    with running.runtime.store.read() as connection:
+        newest = deeds.entries(connection)[-1]
+    assert (newest.person, newest.site) == ("lead-all", "south")
+    assert newest.about == "site south, person of north"
+    assert newest.address == "127.0.0.1"
+
+
+def test_refusals_of_forms_and_sites_are_in_the_audit(running: RunningConsole) -> None:
+    with running.browser("north", "trainee-1") as client:
+        client.post("/sign-out", data={"csrf": "made up"})
+
+    def told() -> bool:
+        with running.runtime.store.read() as connection:
+            rows = audit.entries(connection)
+        return any(
+            (row.refused, row.holder) == ("POST without its form", "trainee-1") for row in rows
+        )
+
+    wait_until(told, 30, "the refusal in the audit")
+
+
+def test_a_client_that_sends_slowly_or_takes_nothing_is_let_go() -> None:
+    app = FastAPI()
+
+    @app.get("/much")
+    def much() -> str:
+        return "x" * 30_000_000
+
+    door = HttpDoor(app, "127.0.0.1", 0, "test", idle_timeout_s=60.0, request_within_s=0.5)
+    stop = Event()
+    serving = Thread(target=door.run, args=(stop,))
+    serving.start()
+    try:
+        wait_until(door.ready, 30, "the door to listen")
+        for sent in (
+            b"",
+            b"GET / HTTP/1.1\r\nHost: x\r\n",
+            b"POST / HTTP/1.1\r\nHost: x\r\nContent-Length: 10\r\n\r\nabc",
+        ):
+            with socket.create_connection(("127.0.0.1", door.port), timeout=30) as client:
+                client.sendall(sent)
+                try:
+                    received = client.recv(1)
+                    while received:
+                        received = client.recv(65_536)
+                except ConnectionResetError:
+                    pass
+        with socket.socket() as client:
+            client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4_096)
+            client.settimeout(30)
+            client.connect(("127.0.0.1", door.port))
+            client.sendall(b"GET /much HTTP/1.1\r\nHost: x\r\n\r\n")
+            assert client.recv(1) == b"H"
+            connections = door._server.server_state.connections
+            wait_until(lambda: not connections, 30, "the door to let a client go")
+    finally:
+        stop.set()
+        serving.join()
+        door.close()
