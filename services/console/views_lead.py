@@ -4,6 +4,7 @@ Whole months come from the months' sums, for one site or for a thousand. Other p
 questions with a further condition, come from the days' sums, of a few sites at a time.
 """
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
@@ -94,23 +95,49 @@ class FigureLine:
     doses: Doses
 
 
-def figures_by(connection: Connection, asked: Asked, by: By) -> tuple[FigureLine, ...]:
+def figures_by(
+    connection: Connection, asked: Asked, by: By, counts: Sequence[str] = COUNTS
+) -> tuple[FigureLine, ...]:
     """Sum the figures of each, the one with the most images first; times in their order.
 
-    An operator or device of a site has no meaning at another, so either wants one site. Raises
-    InvalidInput where too many days would have to be summed.
+    ``counts`` are those that are summed; the others stand as none. Summing a few takes a part of
+    the time. An operator or device of a site has no meaning at another, so either wants one site.
+    Raises InvalidInput where too many days would have to be summed.
     """
     if by in {By.OPERATOR, By.DEVICE} and (asked.sites is None or len(asked.sites) != 1):
         raise InvalidInput("sites", str(asked.sites), f"one site, to show it by {by}")
     query = (
-        _months(asked, by)
+        _months(asked, by, counts)
         if asked.whole_months and not asked.only
-        else _days(_of_few_days(asked), by)
+        else _days(_of_few_days(asked), by, counts)
     )
     lines = [_line(dict(row)) for row in connection.execute(query).mappings()]
     if by is By.TIME:
         return tuple(sorted(lines, key=lambda line: line.name))
     return tuple(sorted(lines, key=lambda line: (-line.images, line.name)))
+
+
+def together(lines: Sequence[FigureLine]) -> FigureLine | None:
+    """Add the lines of one question up, whatever they are by; None of nothing.
+
+    It is what ``By.ALL`` gives, without asking again.
+    """
+    if not lines:
+        return None
+    sums: Counter[str] = Counter()
+    for line in lines:
+        sums["images"] += line.images
+        sums["exposures"] += line.exposures
+        sums["rejected"] += line.rejects.count
+        sums["repeats"] += line.repeats.count
+        sums["ended_early"] += line.early_of_exposures.count
+        sums["deviations"] += line.deviations_of_exposures.count
+        sums["missing_views"] += line.missing_views
+        sums["kerma_known"] += line.doses.known
+        sums["kerma_ngy"] += round(line.doses.kerma_mgy * _NANO)
+        sums["kap_ngycm2"] += round(line.doses.kap_mgycm2 * _NANO)
+        sums.update(dict(zip(BIN_COLUMNS, line.doses.bins, strict=True)))
+    return _line({**sums, "name": By.ALL.value})
 
 
 def reject_reasons(connection: Connection, asked: Asked) -> dict[str, int]:
@@ -149,9 +176,9 @@ def _of_few_days(asked: Asked) -> Asked:
     return asked
 
 
-def _months(asked: Asked, by: By) -> Select[Any]:
+def _months(asked: Asked, by: By, counts: Sequence[str]) -> Select[Any]:
     own = FIGURES_MONTH.c
-    sums = [func.sum(own[name]).label(name) for name in COUNTS]
+    sums = [func.sum(own[name]).label(name) for name in counts]
     key: Any = {By.ALL: literal("all"), By.SITE: own.site, By.TIME: own.month}.get(by, own.name)
     kept = by.value if by in {By.OPERATOR, By.DEVICE, By.VIEW, By.SPECIES} else "all"
     query = _of_months(select(key.label("name"), *sums), asked, kept, each_site=by is By.SITE)
@@ -169,9 +196,9 @@ def _of_months(
     return query.where(own.site > WHOLE_GROUP if each_site else own.site == WHOLE_GROUP)
 
 
-def _days(asked: Asked, by: By) -> Select[Any]:
+def _days(asked: Asked, by: By, counts: Sequence[str]) -> Select[Any]:
     own = FIGURES_DAY.c
-    sums = [func.sum(own[name]).label(name) for name in COUNTS]
+    sums = [func.sum(own[name]).label(name) for name in counts]
     if by is By.ALL:
         whole: Any = select(literal("all").label("name"), *sums)
         return _of_days(whole, FIGURES_DAY, asked)
@@ -189,7 +216,7 @@ def _of_days(query: Select[Any], table: Any, asked: Asked) -> Select[Any]:
 
 
 def _line(row: Mapping[str, Any]) -> FigureLine:
-    told = {name: int(row[name] or 0) for name in COUNTS}
+    told = {name: int(row.get(name) or 0) for name in COUNTS}
     bins = tuple(told[name] for name in BIN_COLUMNS)
     name = row["name"]
     return FigureLine(

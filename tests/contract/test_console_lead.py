@@ -87,3 +87,24 @@ def test_questions_that_no_page_could_answer_in_time_are_refused(store: Store) -
         Asked(DAY, DAY, ("north",), {"patient": "P-1001"})
     with pytest.raises(InvalidInput, match="last"):
         Asked(DAY, DAY - timedelta(days=1))
+
+
+def test_adding_the_lines_up_gives_what_all_together_is(store: Store) -> None:
+    hear(store, [told(study(3, closed=True)), told(study(2, OTHER, closed=True))])
+    with store.read() as connection:
+        for asked in (NORTH, DAYS):
+            (whole,) = views_lead.figures_by(connection, asked, By.ALL)
+            for by in (By.TIME, By.OPERATOR, By.DEVICE, By.VIEW, By.SPECIES):
+                added = views_lead.together(views_lead.figures_by(connection, asked, by))
+                assert added == whole, by
+    assert views_lead.together(()) is None
+
+
+def test_only_the_counts_that_are_asked_for_are_summed(store: Store) -> None:
+    hear(store, [told(study(3, closed=True))])
+    with store.read() as connection:
+        (whole,) = views_lead.figures_by(connection, NORTH, By.ALL)
+        (some,) = views_lead.figures_by(connection, NORTH, By.ALL, ("images", "rejected"))
+
+    assert some.rejects == whole.rejects
+    assert (some.exposures, some.doses.known) == (0, 0)
