@@ -135,11 +135,11 @@ def _is_change_of(one: Deed, section: NoteSection) -> bool:
 
 
 _TEETH_WORDS: Final = {
-    ToothState.COVERED: "shown by a diagnostic view",
-    ToothState.MISSING: "not shown by a diagnostic view",
-    ToothState.NEEDS_PERSON: "its view waits for a person's answer",
-    ToothState.EXCUSED: "not shown, its views are excused",
-    ToothState.ABSENT: "charted as absent",
+    ToothState.COVERED: "shown by a diagnostic view (disc)",
+    ToothState.MISSING: "not shown by a diagnostic view (question mark)",
+    ToothState.NEEDS_PERSON: "its view waits for a person's answer (exclamation mark)",
+    ToothState.EXCUSED: "not shown, its views are excused (two bars)",
+    ToothState.ABSENT: "charted as absent (cross)",
 }
 """Not the board's words: in a note a 'missing' tooth would be one that is not in the mouth."""
 
