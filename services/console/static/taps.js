@@ -8,7 +8,7 @@
   if (!frame) return;
   const PREFIX = "gomphosis.tap.";
   const RETRY_MS = 3000;
-  const FORGET_DONE_MS = 5 * 60 * 1000;
+  const FORGET_DONE_MS = 60 * 1000;
   // A second tap of a double one, or one on a board that changed under the finger, does nothing.
   const STEADY_MS = 700;
   const body = document.body;
