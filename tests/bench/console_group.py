@@ -6,6 +6,7 @@ by the database itself. Every share in it is invented.
 
 from __future__ import annotations
 
+import json
 import random
 import time
 from collections.abc import Iterator
@@ -15,9 +16,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, delete, func, insert, literal, select
 
-from schemas.conclusions import ExposureUse, ImageUse, StudyAssessed
+from schemas.conclusions import DayReconciled, ExposureUse, ImageUse, StudyAssessed
 from schemas.teeth import Species
 from services.console import bill_rows, note_rows, tables
+from services.console.charges.tables import CHARGE_DAY, CHARGE_EXCEPTION, CHARGE_MONTH, SUMS
 from services.console.figures import Figures, FigureSums, from_text
 from services.console.study_rows import study_row
 from services.runtime.store import Store
@@ -44,6 +46,9 @@ _COPIED = (
     tables.QUESTION,
     tables.STORAGE_DAY,
     tables.DEVICE,
+    CHARGE_DAY,
+    CHARGE_MONTH,
+    CHARGE_EXCEPTION,
 )
 _OF_THE_GROUP = {"all", "view", "species", "reason"}
 
@@ -167,6 +172,7 @@ def _fill_site(
                 (of._replace(day=day), why): n for (of, why), n in one.figures.reasons.items()
             }
             sums.exchange(site, Figures(), Figures(moved, reasons))
+    _reconcile(rows, site, size)
     for name in ("generator-1", "station-1", "sensor-1", "sensor-2", "tablet-1"):
         heard = datetime(size.last.year, size.last.month, size.last.day, tzinfo=UTC)
         read = {"clock_read_at": heard, "clock_ahead_s": 1.5}
@@ -179,6 +185,23 @@ def _fill_site(
     add_to_rows(connection, tables.FIGURES_DAY, sums.day_rows())
     add_to_rows(connection, tables.FIGURES_MONTH, sums.month_rows())
     add_to_rows(connection, tables.REJECTS_DAY, sums.reject_rows())
+
+
+def _reconcile(rows: dict[Table, list[dict[str, Any]]], site: str, size: Size) -> None:
+    """Lay out the reconciled days of a site, with an exception every tenth day."""
+    snapshot = json.dumps(DayReconciled.EXAMPLES[0])
+    sums = dict.fromkeys(SUMS, 4) | {"faults": 0}
+    for number in range(size.days):
+        day = size.first + timedelta(days=number)
+        at = datetime(day.year, day.month, day.day, 20, tzinfo=UTC)
+        own = {"site": site, "day": day, "currency": "EUR", "snapshot": snapshot, "told_at": at}
+        rows[CHARGE_DAY].append(sums | own | {"revision": 1, "read_at": at})
+        if number % 10 == 0:
+            told = {"exception_id": f"{number:016x}", "kind": "missing", "status": "open"}
+            open_ = {"open_day": day, "at_stake_cents": 3800}
+            rows[CHARGE_EXCEPTION].append(own | told | open_)
+    for month in sorted({tables.month_of(row["day"]) for row in rows[CHARGE_DAY]}):
+        rows[CHARGE_MONTH].append(sums | {"site": site, "month": month, "currency": "EUR"})
 
 
 def _copy_site(connection: Connection, source: str, name: str) -> None:
