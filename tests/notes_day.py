@@ -77,13 +77,14 @@ class NotesDay:
             known = self.page(study)
             return known if known is not None and holds(known) else None
 
-        known = wait_until(found, 60, what)
+        known = wait_until(found, 120, what)
         assert known is not None
         return known
 
     def refused_by_record(self, study: str, words: str) -> None:
         """Let the record refuse the newest revision that was posted, in its own words."""
         folder = self.hospital.record_folder / "notes" / SITE / study
+        self.wait(study, lambda page: not page.note.due, "the record to hold what stands")
 
         def newest() -> Path | None:
             posted = [one for one in folder.glob("*.json") if one.stem.isdecimal()]
