@@ -14,6 +14,10 @@ RUN /opt/gomphosis/bin/pip install --no-deps .
 FROM python:3.12-slim
 LABEL org.opencontainers.image.title="gomphosis" \
     org.opencontainers.image.licenses="Apache-2.0"
+# pg_dump and pg_restore for gomphosis backup and restore: not older than the server.
+RUN apt-get update \
+    && apt-get install --yes --no-install-recommends postgresql-client \
+    && rm -rf /var/lib/apt/lists/*
 # A number of its own, so that a volume belongs to the same user on every host.
 RUN groupadd --gid 10001 gomphosis \
     && useradd --uid 10001 --gid 10001 --no-create-home --shell /usr/sbin/nologin gomphosis \

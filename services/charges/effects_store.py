@@ -1,6 +1,7 @@
 """Read back what decisions did."""
 
 import json
+from collections.abc import Iterator
 from datetime import date, datetime
 from decimal import Decimal
 
@@ -23,6 +24,16 @@ def read_effects(
         .order_by(EFFECT.c.decided_at, EFFECT.c.exception_id)
     ).scalars()
     return [_effect(body) for body in bodies]
+
+
+def effects_since(
+    connection: Connection, since: datetime | None
+) -> Iterator[tuple[str, Effect, str]]:
+    """Give every effect made since a moment, with its site and currency."""
+    query = select(EFFECT.c.site, EFFECT.c.body).order_by(EFFECT.c.made_at)
+    if since is not None:
+        query = query.where(EFFECT.c.made_at >= since)
+    return ((row.site, *_effect(row.body)) for row in connection.execute(query))
 
 
 def _effect(body: str) -> tuple[Effect, str]:

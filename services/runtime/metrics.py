@@ -32,3 +32,7 @@ RECORD_NEEDS_PERSON = Gauge(
 RECORD_BREAKER_OPEN = Gauge(
     "gomphosis_record_breaker_open", "1 while the record is spared after failures"
 )
+DISK_FREE = Gauge("gomphosis_disk_free_bytes", "Free bytes where the data folder lies")
+LAST_BACKUP = Gauge(
+    "gomphosis_last_backup_timestamp_seconds", "When the last whole backup was taken; 0: never"
+)

@@ -24,6 +24,7 @@ from services.runtime.checks import checks_of
 from services.runtime.health import HealthServer
 from services.runtime.live_group import GroupWatch
 from services.runtime.metrics import QUEUE_DEPTH, TRIAGE_OPEN
+from services.runtime.operations.measured import measure_machine
 from services.runtime.outbox import Relay
 from services.runtime.settings import Settings
 from services.runtime.store import Store, StoreUnavailable
@@ -206,6 +207,7 @@ class Runner:
     def _keep_house(self, stop: Event) -> None:
         pruned_at = time.monotonic()
         while not stop.is_set():
+            measure_machine(self.runtime.settings.data_dir)
             try:
                 with self.runtime.store.read() as connection:
                     TRIAGE_OPEN.set(triage.count_open(connection))

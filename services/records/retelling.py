@@ -1,0 +1,63 @@
+"""What the record said, told again after a restore, and postings that may have gone out since."""
+
+from collections.abc import Iterator
+from datetime import datetime
+from uuid import UUID
+
+from sqlalchemy import Connection, select, update
+
+from schemas.channels import Exchange
+from schemas.envelope import Message, Payload, Source, new_id
+from schemas.facts import PostingAnswered, PostingOutcome
+from services.records.store import POSTINGS, PostingState
+from services.runtime.operations.retell import Told
+from services.runtime.settings import load_settings
+
+_PAGE = 500
+_OUTCOME = {
+    PostingState.POSTED.value: PostingOutcome.ACCEPTED,
+    PostingState.REJECTED.value: PostingOutcome.REJECTED,
+    PostingState.WITHDRAWN.value: PostingOutcome.WITHDRAWN,
+}
+
+
+def answers_again(connection: Connection, group: str, since: datetime | None) -> Iterator[Told]:
+    """Give the record's answers since a moment, each under its natural key of then.
+
+    What waits may have reached the record after the backup: it is marked so first, and the poster
+    then asks the record for the key before it posts.
+    """
+    del group  # a posting bears its own
+    connection.execute(
+        update(POSTINGS)
+        .where(POSTINGS.c.state == PostingState.WAITING.value)
+        .values(maybe_sent=True)
+    )
+    query = (
+        select(POSTINGS)
+        .where(POSTINGS.c.state.in_(_OUTCOME), POSTINGS.c.answered_at.is_not(None))
+        .order_by(POSTINGS.c.answered_at)
+    )
+    if since is not None:
+        query = query.where(POSTINGS.c.answered_at >= since)
+    source = Source(kind="record", name=load_settings().records.adapter)
+    for row in connection.execution_options(yield_per=_PAGE).execute(query):
+        message: Message[Payload] = Message(
+            id=new_id(),
+            group=row.group_name,
+            site=row.site,
+            occurred_at=row.answered_at,
+            received_at=row.answered_at,
+            source=source,
+            correlation_id=row.correlation_id,
+            causation_id=UUID(row.message_id),
+            payload=PostingAnswered(
+                posting_key=row.posting_key,
+                study_instance_uid=row.study_instance_uid,
+                outcome=_OUTCOME[row.state],
+                record_reference=row.reference,
+                words=row.words,
+                posting_day=row.posting_day,
+            ),
+        )
+        yield message, Exchange.OFFERS

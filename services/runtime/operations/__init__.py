@@ -1,0 +1,1 @@
+"""Keeping the system over years: backup and restore, retention, going back, alerts, units."""

@@ -1,0 +1,1 @@
+"""Operations: backup, going back, retention, replay, alerts, units."""
