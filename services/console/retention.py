@@ -8,7 +8,7 @@ from typing import Final
 
 from sqlalchemy import ColumnElement, Table, and_, or_, select
 
-from services.console.tables import BILL, CORRECTION, NOTE, QUESTION, ROOM_DAY, STUDY
+from services.console.tables import BILL, CORRECTION, NOTE, NOTE_REVISION, QUESTION, ROOM_DAY, STUDY
 from services.runtime.operations.retention import Old
 
 
@@ -43,6 +43,7 @@ OLD: Final = (
     ),
     Old("console", CORRECTION, lambda before: CORRECTION.c.decided_at < before),
     # The study last: the others are known by its day.
+    Old("console", NOTE_REVISION, lambda before: _of_old_study(NOTE_REVISION, before)),
     Old("console", NOTE, lambda before: _of_old_study(NOTE, before)),
     Old("console", BILL, lambda before: _of_old_study(BILL, before)),
     Old("console", STUDY, _old),
