@@ -11,7 +11,7 @@ LOCK := uv pip compile --quiet --universal --python-version 3.11 --generate-hash
 	--no-emit-find-links --custom-compile-command "make lock" pyproject.toml
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check lock bench fuzz clean environment
+.PHONY: help demo test check lock bench fuzz sbom audit clean environment
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 14
@@ -39,6 +39,7 @@ lock: ## solve the dependencies anew into requirements/ (UPGRADE=--upgrade takes
 	$(LOCK) $(UPGRADE) --output-file requirements/run.lock
 	$(LOCK) $(UPGRADE) --extra dev --output-file requirements/dev.lock
 	$(LOCK) $(UPGRADE) --extra dev --extra bench --output-file requirements/bench.lock
+	$(LOCK) $(UPGRADE) --extra supply --output-file requirements/supply.lock
 
 bench: ## measure against the peers, in an environment of its own
 	@tests/provision.sh servers
@@ -48,6 +49,17 @@ bench: ## measure against the peers, in an environment of its own
 fuzz: ## feed every parser 100,000 mutated inputs (FUZZ_ARGS="--only NAME --seconds N"); slow
 	@tests/provision.sh environment dev
 	@$(BIN)/python -m tests.fuzz $(FUZZ_ARGS)
+
+sbom: ## list every dependency as CycloneDX 1.6 in build/sbom.json
+	@tests/provision.sh environment supply
+	@build/supply-venv/bin/cyclonedx-py requirements --output-reproducible --spec-version 1.6 \
+		--output-format JSON --validate --pyproject pyproject.toml --mc-type application \
+		--output-file build/sbom.json requirements/run.lock
+	@echo "build/sbom.json"
+
+audit: ## ask for known vulnerabilities of the locked dependencies; needs the network
+	@tests/provision.sh environment supply
+	@build/supply-venv/bin/pip-audit --require-hashes --disable-pip --requirement requirements/run.lock
 
 environment: ## make .venv for developing
 	@tests/provision.sh environment dev

@@ -3,6 +3,7 @@
 #
 #   tests/provision.sh environment run|dev    the Python environment .venv from requirements/*.lock
 #   tests/provision.sh environment bench      the one of the benchmarks, build/bench-venv
+#   tests/provision.sh environment supply     the one that lists and audits dependencies, build/supply-venv
 #   tests/provision.sh servers                RabbitMQ, PostgreSQL, DCMTK, Chromium (Debian packages, as root)
 #
 # Running it again does nothing when nothing has changed.
@@ -47,9 +48,9 @@ PYTHON_END
 
 provide_environment() {
     lock=requirements/$1.lock
-    [ -f "$lock" ] || fail "there is no $lock: expected 'run', 'dev' or 'bench'"
+    [ -f "$lock" ] || fail "there is no $lock: expected 'run', 'dev', 'bench' or 'supply'"
     folder=.venv
-    [ "$1" != bench ] || folder=build/bench-venv
+    case $1 in bench | supply) folder=build/$1-venv ;; esac
     python=$folder/bin/python
 
     # Half made, moved or too old: made anew.
@@ -161,5 +162,5 @@ makes_a_python() (find_python >/dev/null 2>&1)
 case "${1:-}" in
 environment) provide_environment "${2:-dev}" ;;
 servers) provide_servers ;;
-*) fail "expected 'environment run|dev|bench' or 'servers', not '${1:-}'" ;;
+*) fail "expected 'environment run|dev|bench|supply' or 'servers', not '${1:-}'" ;;
 esac

@@ -75,7 +75,7 @@ def _compared(key: _Key, kept: _Digest | None, now: _Digest | None) -> Replayed:
 
 def _take_doses(connection: Connection, fresh: Store, before: date, days: int) -> None:
     query = select(DOSE).where(DOSE.c.day < before, DOSE.c.day >= before - timedelta(days=days))
-    rows = connection.execution_options(yield_per=_AT_ONCE).execute(query)
+    rows = connection.execute(query.execution_options(yield_per=_AT_ONCE))
     for part in rows.mappings().partitions():
         with fresh.begin() as writing:
             replace_rows(writing, DOSE, [dict(row) for row in part])
@@ -84,7 +84,7 @@ def _take_doses(connection: Connection, fresh: Store, before: date, days: int) -
 def _pages(connection: Connection, first: date, last: date) -> Iterator[Sequence[Fact]]:
     query = select(FACT.c.body).where(_needed(first, last))
     ordered = query.order_by(FACT.c.site, FACT.c.natural_key)
-    bodies = connection.execution_options(yield_per=_AT_ONCE).execute(ordered).scalars()
+    bodies = connection.execute(ordered.execution_options(yield_per=_AT_ONCE)).scalars()
     for part in bodies.partitions():
         yield [parse(bytes(body)) for body in part]
 

@@ -16,13 +16,12 @@ _PAGE = 200
 
 def assessments_again(connection: Connection, group: str, since: datetime | None) -> Iterator[Told]:
     """Give the newest assessment of each study and room-day, of days since then."""
-    reading = connection.execution_options(yield_per=_PAGE)
     studies = select(STUDY.c.site, STUDY.c.study_instance_uid, STUDY.c.body).order_by(STUDY.c.day)
     rooms = select(ROOM_DAY.c.site, ROOM_DAY.c.room, ROOM_DAY.c.body).order_by(ROOM_DAY.c.day)
     if since is not None:
         studies = studies.where(STUDY.c.day >= since.date())
         rooms = rooms.where(ROOM_DAY.c.day >= since.date())
-    for site, study, body in reading.execute(studies):
+    for site, study, body in connection.execute(studies.execution_options(yield_per=_PAGE)):
         yield told_again(SERVICE, group, site, StudyAssessed.model_validate_json(body), study)
-    for site, room, body in reading.execute(rooms):
+    for site, room, body in connection.execute(rooms.execution_options(yield_per=_PAGE)):
         yield told_again(SERVICE, group, site, RoomDayAssessed.model_validate_json(body), room)

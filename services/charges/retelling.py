@@ -31,7 +31,7 @@ def charges_again(connection: Connection, group: str, since: datetime | None) ->
     )
     if since is not None:
         query = query.where(STUDY.c.service_day >= since.date())
-    for site, study, body in connection.execution_options(yield_per=_PAGE).execute(query):
+    for site, study, body in connection.execute(query.execution_options(yield_per=_PAGE)):
         yield told_again(SERVICE, group, site, ChargesAssessed.model_validate_json(body), study)
     for site, effect, currency in effects_since(connection, since):
         told = corrected(effect, currency).model_copy(update={"again": ()})

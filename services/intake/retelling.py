@@ -18,5 +18,5 @@ def facts_again(connection: Connection, group: str, since: datetime | None) -> I
     query = select(FACT.c.body).order_by(FACT.c.received_at, FACT.c.id)
     if since is not None:
         query = query.where(FACT.c.received_at >= since)
-    bodies = connection.execution_options(yield_per=_PAGE).execute(query).scalars()
+    bodies = connection.execute(query.execution_options(yield_per=_PAGE)).scalars()
     return ((parse(bytes(body)), None) for body in bodies)

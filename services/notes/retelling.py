@@ -18,7 +18,7 @@ def notes_again(connection: Connection, group: str, since: datetime | None) -> I
     """Give the newest note of each study of days since then."""
     query = select(STUDY.c.site, STUDY.c.study_instance_uid, STUDY.c.snapshot, STUDY.c.assessment)
     query = query.where(STUDY.c.snapshot.is_not(None), STUDY.c.assessment.is_not(None))
-    for row in connection.execution_options(yield_per=_PAGE).execute(query):
+    for row in connection.execute(query.execution_options(yield_per=_PAGE)):
         day = date.fromisoformat(json.loads(row.assessment)["day"])
         if since is None or day >= since.date():
             note = NoteWritten.model_validate_json(row.snapshot)

@@ -41,7 +41,7 @@ def answers_again(connection: Connection, group: str, since: datetime | None) ->
     if since is not None:
         query = query.where(POSTINGS.c.answered_at >= since)
     source = Source(kind="record", name=load_settings().records.adapter)
-    for row in connection.execution_options(yield_per=_PAGE).execute(query):
+    for row in connection.execute(query.execution_options(yield_per=_PAGE)):
         message: Message[Payload] = Message(
             id=new_id(),
             group=row.group_name,

@@ -21,6 +21,7 @@ by the step forth: sums, read models, marks of what is due. A new revision that 
 be made anew is added here."""
 
 FORGOTTEN_BELOW: Final = {
+    "0028": "under which UID each revision of a note was written as a structured report",
     "0026": "who settled entries of the triage, why, and the copies that they edited",
     "0025": "what people sent from the charge desk; its days are told again by gomphosis retell",
     "0024": "older revisions of notes to compare, and what people sent of notes",

@@ -22,7 +22,8 @@ RETELLERS = "gomphosis.retellers"
 
 Told = tuple[Message[Payload], Exchange | None]
 Reteller = Callable[[Connection, str, datetime | None], Iterable[Told]]
-"""Gives what a service keeps since a moment (all of it where that is None), for a group's name."""
+"""Gives what a service keeps since a moment (all of it where that is None), for a group's name. It
+reads by a statement's own options: those of the connection would hold for our writing too."""
 
 _AT_ONCE = 500
 
