@@ -63,7 +63,7 @@ def kept(running: RunningConsole, site: str = "north", origin: str = "http", **v
     with running.runtime.store.begin() as connection:
         entry = triage.Kept("intake", origin, error, json.dumps(body).encode(), "clock_read")
         triage.keep(connection, [entry])
-        return int(triage.entries(connection, limit=100_000)[-1].id)  # type: ignore[attr-defined]
+        return int(triage.entries(connection, limit=100_000)[-1].id)
 
 
 def entry(running: RunningConsole, number: int) -> Any:
