@@ -16,7 +16,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, delete, func, insert, literal, select
 
-from schemas.conclusions import DayReconciled, ExposureUse, ImageUse, StudyAssessed
+from schemas.conclusions import ExposureUse, ImageUse, StudyAssessed
+from schemas.conclusions.reconciled import BooksReconciled
 from schemas.teeth import Species
 from services.console import bill_rows, note_rows, tables
 from services.console.charges.tables import CHARGE_DAY, CHARGE_EXCEPTION, CHARGE_MONTH, SUMS
@@ -189,7 +190,7 @@ def _fill_site(
 
 def _reconcile(rows: dict[Table, list[dict[str, Any]]], site: str, size: Size) -> None:
     """Lay out the reconciled days of a site, with an exception every tenth day."""
-    snapshot = json.dumps(DayReconciled.EXAMPLES[0])
+    snapshot = json.dumps(BooksReconciled.EXAMPLES[0])
     sums = dict.fromkeys(SUMS, 4) | {"faults": 0}
     for number in range(size.days):
         day = size.first + timedelta(days=number)

@@ -259,7 +259,9 @@ def _print(
         cells += [f"{none.cpu_ms:.0f}", f"{one.work_ms / none.work_ms:.1f}"] if same else _NO
         step = (one.work_ms - small[words].work_ms) / more_sites if more_sites else 0.0
         grown = one.work_ms + max(0.0, step) * max(0, WHOLE_GROUP_SITES - sites)
-        cells.append(f"{grown:.0f}{' !' if grown > TARGET_MS else ''}")
+        # From a small step nothing but noise would be carried on.
+        known = 2 * more_sites >= sites
+        cells.append(f"{grown:.0f}{' !' if grown > TARGET_MS else ''}" if known else "-")
         print(f"{words:34}" + "".join(f"{cell:>10}" for cell in cells))
 
 
