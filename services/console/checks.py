@@ -31,6 +31,14 @@ def check_console(settings: Settings, group: Group) -> Iterable[Verdict]:
         yield _provider(console)
 
 
+def check_used_console(settings: Settings, group: Group) -> Iterable[Verdict]:
+    """Give the same for ``gomphosis check``, where a console may not be wanted at all."""
+    if settings.console.token.get_secret_value():
+        return check_console(settings, group)
+    words = "not asked: nobody acts on its pages until GOMPHOSIS_CONSOLE__TOKEN is set"
+    return [Verdict("console", True, words)]
+
+
 def _token(console: ConsoleSettings, group: Group) -> Verdict:
     name, token = "console token", console.token.get_secret_value()
     if not token:

@@ -13,7 +13,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from schemas.group import Group
-from services.console.checks import check_console
+from services.console.checks import check_console, check_used_console
 from services.runtime.checks import Verdict
 from services.runtime.settings import Settings
 from tests.certificates import Pki
@@ -108,3 +108,20 @@ def test_the_certificate_of_the_proxy_is_read_as_it_is_shown(tmp_path: Path) -> 
 
 def test_a_door_of_intake_that_does_not_answer_is_named() -> None:
     assert "start intake, or set GOMPHOSIS_CONSOLE__INTAKE_URL" in verdict("intake's door").words
+
+
+@pytest.mark.parametrize(
+    ("token", "asked"), [("", ["console"]), (TOKEN, ["console token", "console TLS"])]
+)
+def test_a_console_that_nobody_uses_is_no_fault_before_go_live(
+    token: str, asked: list[str]
+) -> None:
+    settings = Settings.model_validate(
+        {"console": {"token": token, "intake_url": f"http://127.0.0.1:{free_port()}"}}
+    )
+    group = Group.model_validate_json(json.dumps(invented_group()))
+
+    verdicts = list(check_used_console(settings, group))
+
+    assert [one.name for one in verdicts][:2] == asked
+    assert verdicts[0].good
