@@ -10,6 +10,7 @@ import pytest
 
 from demo.hospital import free_ports
 from schemas.errors import InvalidInput
+from services.runtime.service import service_names
 from services.runtime.store import Store
 from services.runtime.triage import Kept, keep
 from tests.command_line import gomphosis, own_environment
@@ -152,7 +153,8 @@ def test_no_service_outlives_a_killed_supervisor(environment: dict[str, str]) ->
         env=environment | ports,
         stderr=subprocess.DEVNULL,
     )
-    wait_until(lambda: len(_services_of(supervisor.pid)) == 5, 30, "five services")
+    wanted = len(service_names())
+    wait_until(lambda: len(_services_of(supervisor.pid)) == wanted, 60, "every service")
     services = _services_of(supervisor.pid)
     supervisor.send_signal(signal.SIGKILL)
     supervisor.wait()
