@@ -154,10 +154,12 @@ def test_no_service_outlives_a_killed_supervisor(environment: dict[str, str]) ->
         stderr=subprocess.DEVNULL,
     )
     wanted = len(service_names())
-    wait_until(lambda: len(_services_of(supervisor.pid)) == wanted, 60, "every service")
-    services = _services_of(supervisor.pid)
-    supervisor.send_signal(signal.SIGKILL)
-    supervisor.wait()
+    try:
+        wait_until(lambda: len(_services_of(supervisor.pid)) == wanted, 60, "every service")
+        services = _services_of(supervisor.pid)
+    finally:
+        supervisor.send_signal(signal.SIGKILL)
+        supervisor.wait()
 
     wait_until(lambda: not any(_lives(pid) for pid in services), 30, "all services gone")
 
