@@ -2,8 +2,8 @@
 
 PYTHON_CHECKED := schemas services demo tests
 PYTEST_ARGS ?=
-# Each worker starts servers of its own, so no more of them than two.
-TEST_WORKERS ?= 2
+# Each worker starts servers of its own. They wait for each other a lot: two for each core.
+TEST_WORKERS ?= 4
 FUZZ_ARGS ?=
 BIN := .venv/bin
 # Relative to requirements/: lock name and the extras it holds.

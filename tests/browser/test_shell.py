@@ -28,7 +28,7 @@ def test_one_signs_in_and_out_by_keyboard_alone(desk: Desk, page: Page) -> None:
     expect(page.locator("main")).to_be_focused()
 
     # and out again
-    button = page.get_by_role("button", name="Sign out")
+    button = page.get_by_role("button", name="Sign out", exact=True)
     for _ in range(12):
         page.keyboard.press("Shift+Tab")
         if button.evaluate("button => button === document.activeElement"):
