@@ -11,7 +11,7 @@ LOCK := uv pip compile --quiet --universal --python-version 3.11 --generate-hash
 	--no-emit-find-links --custom-compile-command "make lock" pyproject.toml
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check lock bench fuzz sbom audit clean environment
+.PHONY: help demo test drills check lock bench fuzz sbom audit clean environment
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 14
@@ -23,7 +23,12 @@ demo: ## run an invented day at one hospital (no root, no server needed)
 test: ## run all tests on private servers; as root on Debian installs what they need
 	@tests/provision.sh servers
 	@tests/provision.sh environment dev
-	@$(BIN)/python -m pytest -n $(TEST_WORKERS) --dist worksteal $(PYTEST_ARGS)
+	@$(BIN)/python -m pytest -n $(TEST_WORKERS) --dist worksteal -m "not drill" $(PYTEST_ARGS)
+
+drills: ## run the long tests: backup and restore, hostile text on every page, planted faults
+	@tests/provision.sh servers
+	@tests/provision.sh environment dev
+	@$(BIN)/python -m pytest -m drill $(PYTEST_ARGS)
 
 check: ## lint, format, types, direction of imports, exported schemas
 	@tests/provision.sh environment dev

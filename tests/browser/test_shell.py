@@ -58,8 +58,10 @@ def test_a_shared_tablet_goes_from_hand_to_hand(desk: Desk, page: Page) -> None:
 
     # when
     page.get_by_role("button", name="Switch person").click()
+    again = page.get_by_role("link", name="Invented Technician")
+    expect(again).to_be_visible()
     look(page, "switch")
-    page.get_by_role("link", name="Invented Technician").click()
+    again.click()
     expect(page.get_by_label("Password")).to_be_focused()
     page.get_by_label("Password").fill(PASSWORD)
     page.keyboard.press("Enter")

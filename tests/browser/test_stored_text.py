@@ -24,6 +24,8 @@ from tests.chairside_day import SITE
 from tests.console_walk import addresses, is_live, is_open, routes
 from tests.hostile_day import AS_CODE, MARK, PEOPLE, HostileDay, hostile_day
 
+pytestmark = pytest.mark.drill
+
 PHONE = {"width": 390, "height": 844}
 TAKEN = {
     "order_placed",

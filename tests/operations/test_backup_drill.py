@@ -16,7 +16,7 @@ from demo.hospital import Hospital, running_hospital
 from tests.operations.drill_room import Held, Morning, count, held_by, sums_hold, three_visits
 from tests.servers.polling import wait_until
 
-pytestmark = pytest.mark.timeout(300)
+pytestmark = [pytest.mark.timeout(300), pytest.mark.drill]
 
 
 @pytest.fixture(params=["one clinic", pytest.param("group", marks=pytest.mark.database)])

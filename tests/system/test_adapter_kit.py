@@ -140,6 +140,7 @@ def test_the_template_is_installed_found_by_its_entry_point_and_passes_the_suite
     assert re.search(r"^[4-9]\d passed in", words, re.MULTILINE), "all were run, none skipped"
 
 
+@pytest.mark.drill
 @pytest.mark.parametrize(("body", "case"), FAULTS.values(), ids=FAULTS)
 def test_a_planted_fault_fails_the_suite_by_the_case_that_names_it(
     package: Path, body: str, case: str

@@ -10,6 +10,8 @@ from services.console.access import RULES
 from tests.console_walk import is_live, is_slow
 from tests.http_campaign import Doors, running_doors, walk_console, walk_intake, walk_live
 
+pytestmark = pytest.mark.drill
+
 
 @pytest.fixture(scope="module")
 def doors(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Doors]:

@@ -82,6 +82,7 @@ def test_what_was_signed_is_signed_and_the_rest_is_a_draft(undisturbed: list[Out
         assert outcome.note["state"] == ("signed" if outcome.visit.sign else "draft")
 
 
+@pytest.mark.drill
 def test_a_second_run_gives_the_same_result(undisturbed: list[Outcome], tmp_path: Path) -> None:
     with running_hospital(tmp_path) as hospital:
         assert _text(_play(hospital)) == _text(undisturbed)
