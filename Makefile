@@ -25,7 +25,7 @@ test: ## run all tests on private servers; as root on Debian installs what they 
 	@tests/provision.sh environment dev
 	@$(BIN)/python -m pytest -n $(TEST_WORKERS) --dist worksteal -m "not drill" $(PYTEST_ARGS)
 
-drills: ## run the long tests: backup and restore, hostile text on every page, planted faults
+drills: ## run the long tests: kills all day, an hour of probes, restores, hostile text on every page
 	@tests/provision.sh servers
 	@tests/provision.sh environment dev
 	@$(BIN)/python -m pytest -m drill $(PYTEST_ARGS)

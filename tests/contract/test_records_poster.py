@@ -161,6 +161,7 @@ def kill_once(process: subprocess.Popen[bytes], reached: Callable[[], bool]) -> 
         process.wait()
 
 
+@pytest.mark.drill
 @pytest.mark.timeout(180)
 def test_a_poster_killed_again_and_again_leaves_every_entry_exactly_once(
     line: Line,

@@ -40,6 +40,7 @@ def desk(database_url: str, tmp_path: Path) -> Iterator[Desk]:
         yield made
 
 
+@pytest.mark.drill
 def test_killed_at_any_moment_each_line_is_kept_and_sent_once(desk: Desk) -> None:
     # given: the log and dropped files grow while the process that reads them is killed
     total, number = 400, 0

@@ -67,6 +67,7 @@ def model_mgy_per_mas(
 
 
 # Source: spekpy, an open library, run here: on the grid, between its points, at its corners.
+@pytest.mark.drill
 @pytest.mark.parametrize(
     ("tube_kv", "filtration_mm_al", "anode_angle_degrees"),
     [

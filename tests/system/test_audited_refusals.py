@@ -246,6 +246,7 @@ def test_an_attack_leaves_few_rows_and_every_attempt_is_counted(tmp_path: Path) 
     assert len(rows) <= 20
 
 
+@pytest.mark.drill
 def test_what_further_listener_processes_refuse_is_audited_too(tmp_path: Path) -> None:
     # given
     process = IntakeProcess(tmp_path, GOMPHOSIS_INTAKE__DICOM_PROCESSES="2")

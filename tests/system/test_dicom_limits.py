@@ -82,6 +82,7 @@ def echoes(intake: Intake) -> bool:
         return bool(peer.is_established) and peer.send_c_echo().Status == 0x0000
 
 
+@pytest.mark.drill
 def test_an_hour_of_bare_probes_leaves_nothing_behind(tmp_path: Path) -> None:
     with running_intake(tmp_path / "data") as intake:
 

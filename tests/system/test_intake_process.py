@@ -71,6 +71,7 @@ def test_sigterm_ends_it_in_an_orderly_way_while_a_station_is_connected(
     assert len(intake.images()) == 1
 
 
+@pytest.mark.drill
 def test_kills_at_random_moments_lose_and_double_nothing(tmp_path: Path) -> None:
     """The short form of tests/soak/kill_intake.py, with two processes on the DICOM port."""
     campaign = Campaign(tmp_path, kills=5, senders=4, posters=2, processes=2, seed=20260302)

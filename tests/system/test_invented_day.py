@@ -129,6 +129,7 @@ def _killing_services(hospital: Hospital, seed: int, killed: list[str]) -> Itera
         thread.join()
 
 
+@pytest.mark.drill
 def test_killing_services_all_day_changes_nothing(
     undisturbed: list[Outcome], tmp_path: Path
 ) -> None:

@@ -99,6 +99,7 @@ def at_its_time(number: int) -> str:
     return exposure_line(number, time=time)
 
 
+@pytest.mark.drill
 def test_a_process_that_is_killed_keeps_every_line_once_and_ends_in_order(
     process: WatchingProcess,
 ) -> None:
