@@ -6,12 +6,16 @@ Servers start when the first test asks for one, once per run, and are stopped at
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
+from services.runtime.migrate import migrate
+from services.runtime.store import Store
 from tests.servers import dcmtk as dcmtk_tools
 from tests.servers import postgresql as postgresql_server
 from tests.servers import rabbitmq as rabbitmq_server
@@ -28,6 +32,9 @@ MARKER_BY_FIXTURE = {
     "dcmtk": "dcmtk",
 }
 
+BEGUN_FIRST = "test_invented_day.py"
+"""Its day is one fixture for many tests: at the end, each idle worker would run its own."""
+
 __all__ = ["wait_until"]
 
 # How long an example takes says how busy the machine is, not whether the code is right.
@@ -37,13 +44,17 @@ settings.load_profile("untimed")
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark each test by the servers it needs."""
+    """Mark each test by the servers it needs; put first what nobody should begin at the end."""
+    items.sort(key=lambda item: item.path.name != BEGUN_FIRST)
     for item in items:
         for fixture in getattr(item, "fixturenames", ()):
             if fixture in MARKER_BY_FIXTURE:
                 item.add_marker(MARKER_BY_FIXTURE[fixture])
         callspec = getattr(item, "callspec", None)
-        if callspec is not None and callspec.params.get("database_url") == "postgresql":
+        if callspec is not None and "postgresql" in (
+            callspec.params.get("database_url"),
+            callspec.params.get("empty_database_url"),
+        ):
             item.add_marker("database")
 
 
@@ -80,20 +91,58 @@ def postgresql() -> Iterator[postgresql_server.Database]:
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
+def empty_database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """SQLAlchemy address of an empty database; the test runs once on each kind."""
+    with _database(request, tmp_path, None) as url:
+        yield url
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
 def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
-    """SQLAlchemy address of an empty database; the test runs once on each kind.
+    """SQLAlchemy address of a database at the newest schema; the test runs once on each kind.
 
     For one kind only: ``@pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)``.
     """
-    if request.param == "sqlite":
-        yield f"sqlite:///{tmp_path / 'store.sqlite3'}"
-    elif request.param == "postgresql":
-        server: postgresql_server.Database = request.getfixturevalue("postgresql")
-        url = server.create_database()
+    made = request.getfixturevalue("newest_schema")
+    if request.param not in made:
+        made[request.param] = _bring_to_newest(request)
+    with _database(request, tmp_path, made[request.param]) as url:
         yield url
-        server.drop_database(url)
-    else:
+
+
+@pytest.fixture(scope="session")
+def newest_schema() -> dict[str, str]:
+    """A database of each kind that is at the newest schema: what is copied for each test."""
+    return {}
+
+
+def _bring_to_newest(request: pytest.FixtureRequest) -> str:
+    folder = request.getfixturevalue("tmp_path_factory").mktemp("newest")
+    url = _new_database(request, folder, None)
+    store = Store(url)
+    migrate(store)
+    store.close()
+    return url
+
+
+@contextmanager
+def _database(request: pytest.FixtureRequest, folder: Path, like: str | None) -> Iterator[str]:
+    url = _new_database(request, folder, like)
+    yield url
+    if request.param == "postgresql":
+        request.getfixturevalue("postgresql").drop_database(url)
+
+
+def _new_database(request: pytest.FixtureRequest, folder: Path, like: str | None) -> str:
+    if request.param == "postgresql":
+        server: postgresql_server.Database = request.getfixturevalue("postgresql")
+        return server.create_database(like)
+    if request.param != "sqlite":
         raise ValueError(f"database_url: expected 'sqlite' or 'postgresql', not {request.param!r}")
+    path = folder / "store.sqlite3"
+    if like is not None:
+        shutil.copyfile(like.removeprefix("sqlite:///"), path)
+    return f"sqlite:///{path}"
 
 
 @pytest.fixture(scope="session")

@@ -25,8 +25,8 @@ def _count(store: Store) -> int:
         return int(connection.scalar(select(func.count()).select_from(INBOX)) or 0)
 
 
-def test_an_empty_store_is_brought_to_the_newest_schema_and_back(database_url: str) -> None:
-    store = Store(database_url)
+def test_an_empty_store_is_brought_to_the_newest_schema_and_back(empty_database_url: str) -> None:
+    store = Store(empty_database_url)
     assert current_revision(store) is None
 
     assert migrate(store) == wanted_revision()
@@ -37,10 +37,10 @@ def test_an_empty_store_is_brought_to_the_newest_schema_and_back(database_url: s
     store.close()
 
 
-def test_the_migrations_make_the_tables_that_the_services_use(database_url: str) -> None:
+def test_the_migrations_make_the_tables_that_the_services_use(empty_database_url: str) -> None:
     for point in entry_points(group="gomphosis.services"):
         import_module(point.value.split(":")[0])
-    store = Store(database_url)
+    store = Store(empty_database_url)
     migrate(store)
 
     with store.read() as connection:

@@ -49,8 +49,8 @@ class Database(Protocol):
         """SQLAlchemy address of the maintenance database."""
         ...
 
-    def create_database(self) -> str:
-        """Make an empty database and return its SQLAlchemy address."""
+    def create_database(self, like: str | None = None) -> str:
+        """Make a database, empty or as another that nobody uses is; return its address."""
         ...
 
     def stop(self) -> None:
@@ -101,9 +101,9 @@ class PostgreSQL(PrivateServer):
         """SQLAlchemy address of the maintenance database."""
         return self._url_of("postgres")
 
-    def create_database(self) -> str:
-        """Make an empty database and return its SQLAlchemy address."""
-        return self._url_of(_create_database(self.url))
+    def create_database(self, like: str | None = None) -> str:
+        """Make a database, empty or as another that nobody uses is; return its address."""
+        return self._url_of(_create_database(self.url, like))
 
     def drop_database(self, url: str) -> None:
         """Remove a database that was made here; its hundreds of files go with it."""
@@ -192,9 +192,9 @@ class GivenDatabase:
         """SQLAlchemy address of the database as given."""
         return self._url
 
-    def create_database(self) -> str:
-        """Make an empty database beside the given one and return its SQLAlchemy address."""
-        name = _create_database(self._url)
+    def create_database(self, like: str | None = None) -> str:
+        """Make a database beside the given one, as ``PostgreSQL`` does; return its address."""
+        name = _create_database(self._url, like)
         url = urlunsplit(urlsplit(self._url)._replace(path=f"/{name}"))
         self._made.append(url)
         return url
@@ -262,17 +262,26 @@ def _newest_programs() -> Path | None:
     return Path(found).resolve().parent if found else None
 
 
-def _create_database(admin_url: str) -> str:
+def _create_database(admin_url: str, like: str | None) -> str:
     name = f"test_{secrets.token_hex(6)}"
+    template = "template1" if like is None else _name_in(like)
     with psycopg.connect(_without_driver(admin_url), autocommit=True) as session:
-        session.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(name)))
+        session.execute(
+            sql.SQL("CREATE DATABASE {} TEMPLATE {}").format(
+                sql.Identifier(name), sql.Identifier(template)
+            )
+        )
     return name
 
 
 def _drop_database(admin_url: str, url: str) -> None:
-    name = sql.Identifier(urlsplit(url).path.removeprefix("/"))
+    name = sql.Identifier(_name_in(url))
     with psycopg.connect(_without_driver(admin_url), autocommit=True) as session:
         session.execute(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(name))
+
+
+def _name_in(url: str) -> str:
+    return urlsplit(url).path.removeprefix("/")
 
 
 def _without_driver(url: str) -> str:
