@@ -5,52 +5,24 @@ DCMTK's findscu asks. Matching rules of DICOM PS3.4 section C.2.2.2 and table K.
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
 from pydicom.dataset import Dataset
 
-from schemas.envelope import Message, Source, new_id
 from schemas.facts import OrderPlaced
-from schemas.messages import read_payload
-from services.intake.accept import accept
-from tests.intake_support import HOST, WORKLIST, Intake, association, running_intake
+from tests.intake_support import HOST, WORKLIST, Intake, association
+from tests.kept_orders import keep
 from tests.servers.dcmtk import Dcmtk
 
 MANY = 400
 PATIENT: dict[str, Any] = OrderPlaced.EXAMPLES[0]["patient"]
 
 
-@pytest.fixture
-def intake(tmp_path: Path) -> Iterator[Intake]:
-    with running_intake(tmp_path / "data") as running:
-        yield running
-
-
 def place(intake: Intake, *orders: dict[str, Any]) -> None:
-    messages = []
-    for changes in orders:
-        told = json.loads(json.dumps(OrderPlaced.EXAMPLES[0] | changes))
-        now = datetime.now(UTC)
-        messages.append(
-            Message(
-                id=new_id(),
-                group="invented-group",
-                site="north",
-                occurred_at=now,
-                received_at=now,
-                source=Source(kind="record", name="record-north"),
-                correlation_id="test-1",
-                payload=read_payload(OrderPlaced.KIND, OrderPlaced.VERSION, told),
-            )
-        )
-    with intake.runtime.store.begin() as connection:
-        accept(connection, "intake", messages)
+    keep(intake, OrderPlaced, *(OrderPlaced.EXAMPLES[0] | changes for changes in orders))
 
 
 def three_orders(intake: Intake) -> None:
