@@ -16,8 +16,9 @@ from typing import Final
 from schemas.quality import RejectTargets
 
 CONFIDENCE: Final = 0.95
+"""As rates are usually given: common practice, no published source."""
 TREND_P: Final = 0.05
-"""Below this p a trend is called one."""
+"""Below this p a trend is called one (common practice, no published source)."""
 UNKNOWN: Final = "not told"
 
 

@@ -7,6 +7,7 @@ from schemas.conclusions import StudyAssessed
 
 FIRST_REVISION: Final = 1
 _MOST: Final = 50
+"""Links that a revision names; the number is invented."""
 
 
 def link_changes(before: StudyAssessed, now: StudyAssessed) -> tuple[str, ...]:

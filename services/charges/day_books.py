@@ -20,7 +20,8 @@ from services.charges.control_totals import ControlTotals
 from services.charges.exceptions import ChargeException, Status
 
 _LONGEST = 2000
-"""Of a text; the record's own words stand beside the reason that quotes them."""
+"""Characters of a text, an invented bound; the record's own words stand beside the reason that
+quotes them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,6 +33,7 @@ _KEEP: Final = timedelta(hours=1)
 _TIDY_EVERY: Final = timedelta(minutes=5)
 _MOST_WAITING: Final = 200
 HEARTBEAT_S: Final = 15.0
+"""Shorter than a proxy waits for a word. This and the lengths above are invented."""
 MOST_OF_ONE: Final = 30
 """Open pages of one person, on all their browsers; invented."""
 RELOAD: Final = "reload"

@@ -22,6 +22,7 @@ from services.runtime.upsert import add_row
 
 _SIGNING: Final = "Signing-Authorization"
 _REMEMBER: Final = timedelta(days=2)
+"""Well longer than a tap may be late; invented."""
 _LATEST: Final = timedelta(hours=12)
 """How old a tap may be that a tablet kept while it was offline. The length is invented."""
 _NOT_TWICE: Final = "Nothing was done twice: look at the page before you try again."

@@ -1,7 +1,8 @@
 """The other way in: an OpenID provider, by the code flow with PKCE, state and nonce.
 
 OpenID Connect Core 1.0 section 3.1, Discovery 1.0 section 4, RFC 7636 (PKCE), RFC 9207 (issuer in
-the answer). The claims of the ID token are checked by authlib, its signature by joserfc.
+the answer), all from memory. The claims of the ID token are checked by authlib, its signature by
+joserfc.
 """
 
 import base64
@@ -31,6 +32,7 @@ _ALGORITHMS: Final = ("RS256", "PS256", "ES256", "EdDSA")
 """Signatures by a key that only the provider has; never ``none``, never one by a shared secret."""
 _LEEWAY_S: Final = 60
 _KEEP_S: Final = 600.0
+"""How long what the provider says of itself is kept. The three lengths are invented."""
 
 
 class ProviderError(GomphosisError):

@@ -15,6 +15,7 @@ from services.runtime.tables import UtcDateTime
 
 T = TypeVar("T")
 PAGE_ROWS = 50
+"""What a person looks through at once; the number is invented."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """What every answer carries, and what shows that a form is ours: headers, cookies, the CSRF proof.
 
-Headers follow the OWASP HTTP Headers cheat sheet; the policy lets no inline script or style run.
+Headers follow the OWASP HTTP Headers cheat sheet (from memory); the policy lets no
+inline script or style run.
 """
 
 import hmac

@@ -58,6 +58,7 @@ def write_changed(
 
 
 KEEP_REVISIONS = 12
+"""Of one note, to be compared; the number is invented."""
 
 
 def write_revisions(connection: Connection, rows: Sequence[Row]) -> None:

@@ -18,6 +18,7 @@ KEEP = timedelta(days=35)
 KEEP_REVISIONS = timedelta(days=90)
 """How long one may compare a note's revisions here. The length is invented."""
 KEEP_SENT = timedelta(days=2)
+"""Longer than what was sent is shown; invented."""
 
 
 class Upkeep:

@@ -20,7 +20,7 @@ from services.console.tables import COUNTS, FIGURES_DAY, FIGURES_MONTH, REJECTS_
 
 MOST_SITE_DAYS: Final = 600
 """So many days, counted for each site, are summed within the time that a page may take: a year of
-one site, a month of twenty."""
+one site, a month of twenty. The number is invented."""
 
 _NANO: Final = 1_000_000
 

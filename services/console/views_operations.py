@@ -11,6 +11,7 @@ from services.console.paging import Page, from_place, page_of
 from services.console.tables import DEVICE, QUESTION, ROOM_DAY, STORAGE_DAY, UNMAPPED
 
 _DAYS_BACK = 30
+"""So many of the newest days are looked through for a clock; the number is invented."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,8 @@
 
 A bearer token may lie in a page that somebody left open. What a signature wants beside it comes in
 a header of its own, so that it is in no body, and with that in no triage entry and no log. As
-``Bearer`` it is a long random text; as ``Basic`` (RFC 7617) what a person typed at a console.
+``Bearer`` it is a long random text; as ``Basic`` (RFC 7617; from memory) what a person typed at a
+console.
 """
 
 import base64

@@ -49,7 +49,7 @@ _HEADINGS: Final = {
     CAUTIONS.name: SUMMARY,
 }
 _SHORT: Final = {
-    # A code value has at most 16 characters (PS3.5 6.2, SH).
+    # A code value has at most 16 characters (PS3.5 6.2, SH; from memory).
     "findings-maxilla-right": "findings-max-r",
     "findings-maxilla-left": "findings-max-l",
     "findings-mandible-left": "findings-man-l",

@@ -1,7 +1,8 @@
 """Modules that every DICOM object of ours has: whose it is, of which study, and what made it.
 
 Modules of DICOM PS3.3 C.7 and C.12 (from memory; ``tests/outside`` has them checked by another
-program). Animal attributes as CP-643 has them: they are needed where the patient is not human.
+program). Animal attributes as CP-643 has them (read): they are needed where the patient is not
+human.
 """
 
 from datetime import date, datetime
@@ -41,7 +42,7 @@ class Maker(NamedTuple):
 
 
 def named_uid(*names: object) -> str:
-    """Make a UID that is the same for the same names (PS3.5 B.2; a name-based UUID, RFC 9562)."""
+    """Make a UID that is the same for the same names (PS3.5 B.2, RFC 9562; from memory)."""
     return f"2.25.{uuid5(NAMESPACE_OID, chr(0).join(map(str, names))).int}"
 
 

@@ -1,4 +1,4 @@
-"""Who observed what a report tells: the observer context of PS3.16, TID 1002 to 1004."""
+"""Who observed what a report tells: observer context, PS3.16 TID 1002 to 1004 (from memory)."""
 
 from pydicom.dataset import Dataset
 

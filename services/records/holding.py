@@ -27,7 +27,7 @@ from services.runtime.worker import Work
 log = structlog.get_logger(__name__)
 
 LOOK_AGAIN_S = 30.0
-"""How long a posting waits before the file is looked at again."""
+"""How long a posting waits before the file is looked at again; invented."""
 
 _MOST_NAMED = 10
 _SERVICE = "records"

@@ -20,6 +20,7 @@ _NOT_LISTED: Final = re.compile(rf"one of (\w+) in {re.escape(FILE_NAME)} \(")
 """What intake says that it expected, where a code of the record is not in the group's file."""
 
 _MOST_POSTINGS: Final = 10_000
+"""So many of those that wait are read; the number is invented."""
 
 
 def waited_for(connection: Connection, codes: PostedCodes) -> Mapping[Needed, int]:

@@ -33,6 +33,7 @@ NO_TOKEN: Final = PeerFault(
 _BROKEN: Final = (httpx.ReadError, httpx.WriteError, httpx.RemoteProtocolError)
 """A connection that stood and broke: perhaps for a certificate that was refused after it did."""
 _LONGEST_RETRY_AFTER_S: Final = 3_600.0
+"""A server that asks for more is asked again after this; invented."""
 
 
 class FhirTrouble(GomphosisError):  # noqa: N818 - a state, not a fault of the caller

@@ -24,7 +24,8 @@ log = structlog.get_logger(__name__)
 GROUP_FILE: Final = "group.yaml"
 _LOOK_EVERY_S: Final = 1.0
 _ASK_AGAIN_S: Final = 15.0
-"""A file that was refused may hold later as it is: a tariff that it names may have come."""
+"""A file that was refused may hold later as it is: a tariff that it names may have come.
+Both lengths are invented."""
 
 Prepare = Callable[[Group], Callable[[], None]]
 """Makes ready for a new group, or raises InvalidInput; what it gives is called once all are."""

@@ -14,10 +14,12 @@ from argon2.exceptions import InvalidHashError, VerificationError, VerifyMismatc
 from schemas.errors import InvalidInput
 
 SHORTEST: Final = 15
-"""Characters, where a password is the only factor (NIST SP 800-63B-4 section 3.1.1.2)."""
+"""Characters, where a password is the only factor (NIST SP 800-63B-4 section 3.1.1.2, quoted in
+issue 3242 of OWASP ASVS, where it was read)."""
 
 LONGEST: Final = 256
-"""Characters; bounds the work of a comparison. NIST asks that at least 64 be allowed."""
+"""Characters; bounds the work of a comparison. 256 is invented; NIST asks that at least 64 be
+allowed (its draft of the same section, read where it is quoted)."""
 
 WRONG_PER_WINDOW: Final = 5
 WINDOW_S: Final = 60.0
@@ -54,5 +56,5 @@ def hash_password(password: str) -> str:
 
 
 def _normal(password: str) -> str:
-    """One form for what keyboards write in several (the same section of NIST asks for it)."""
+    """One form for what keyboards write in several (asked for in NIST's section; from memory)."""
     return unicodedata.normalize("NFKC", password)

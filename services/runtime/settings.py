@@ -206,7 +206,8 @@ class OidcSettings(_Section):
     """An OpenID provider as the other way into the console. Off while ``issuer`` is empty.
 
     ``claim`` of the ID token is compared with ``oidc_subject`` of the people in ``group.yaml``.
-    Only ``sub`` is sure to be one person's for ever (OpenID Connect Core 1.0 section 5.7).
+    Only ``sub`` is sure to be one person's for ever (OpenID Connect Core 1.0 section 5.7,
+    read where an issue of another project quotes it).
     """
 
     issuer: str = ""
@@ -226,7 +227,7 @@ class ConsoleSettings(_Section):
     ``https:`` makes cookies Secure. ``trusted_proxies`` are the addresses of the proxy before it.
     ``token`` is that of the console's own device in ``group.yaml``: without it pages are shown and
     nothing can be done. ``idle_s`` and ``shared_idle_s`` (a shared tablet): after how long without
-    a tap a person is signed out; ``longest_s``: at the latest. These lengths are invented.
+    a tap a person is signed out; ``longest_s``: at the latest. All lengths and bounds are invented.
     ``service_urls``: where the health server of each service is, by its name, where they do not all
     run on this machine. ``backup_mark``: a file that the job which makes your backups touches once
     one is whole (its last line: ``touch <file>``); older than ``backup_max_age_h`` hours is told.

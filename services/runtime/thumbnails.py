@@ -18,7 +18,7 @@ from pydicom.pixels.processing import apply_modality_lut
 
 MAX_SIDE_PIXELS: Final = 360
 MOST_PIXELS: Final = 100_000_000
-"""A larger image is not opened here: some ten times what an intraoral sensor has (invented)."""
+"""A larger image is not opened. Invented: an intraoral sensor has a few millions (memory)."""
 
 NOT_HERE: Final = "The image file is not on this machine."
 NOT_SHOWN_HERE: Final = "The image is stored in a form that cannot be shown here."

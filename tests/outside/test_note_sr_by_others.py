@@ -190,7 +190,7 @@ def test_each_text_comes_back_whole(words: list[str], added: str) -> None:
     # when
     read = texts(through_a_file(report(note)))
 
-    # then: but for spaces at the end, which mean nothing in a text of DICOM's (PS3.5 6.2, UT)
+    # then: but for spaces at the end, which mean nothing in DICOM (PS3.5 6.2, UT; from memory)
     for one in sections:
         code = text_code(one.section, one.title).value
         assert read.get(code, "") == (one.text.rstrip(" ") if one.text.strip() else "")

@@ -55,7 +55,7 @@ def incoming_files(intake: Intake) -> list[Path]:
 def test_a_pdu_that_claims_2_gb_ends_the_connection_at_once(intake: Intake) -> None:
     # given
     with socket.create_connection((HOST, intake.dicom_port), timeout=30) as peer:
-        # when: an A-ASSOCIATE-RQ of 2 GB (PS3.8 section 9.3.1)
+        # when: an A-ASSOCIATE-RQ of 2 GB (PS3.8 section 9.3.1; from memory)
         peer.sendall(b"\x01\x00" + (2_147_483_646).to_bytes(4, "big") + b"\x00" * 100)
 
         # then
@@ -91,7 +91,7 @@ def test_a_wrong_title_or_address_is_rejected_with_the_standards_reason(
         HOST, intake.dicom_port, ae_title=called, evt_handlers=[(evt.EVT_REJECTED, note)]
     )
 
-    # then: rejected for good by the service user (PS3.8 table 9-21)
+    # then: rejected for good by the service user (PS3.8 table 9-21; from memory)
     assert peer.is_rejected
     assert reasons == [(0x01, 0x01, reason)]
     assert_images_go_on(intake)
@@ -117,7 +117,7 @@ def test_one_association_too_many_is_rejected_for_now(tmp_path: Path) -> None:
                 evt_handlers=[(evt.EVT_REJECTED, note)],
             )
 
-        # then: transient, presentation related, local limit exceeded (PS3.8 table 9-21)
+        # then: transient, presentation related, local limit exceeded (PS3.8 table 9-21; memory)
         assert reasons == [(0x02, 0x03, 0x02)]
         wait_until(lambda: associates(intake), 20, "the next association to be taken")
 

@@ -76,7 +76,7 @@ def test_no_form_of_any_route_is_taken_from_elsewhere_or_without_its_own_proof(
 
 
 def test_nothing_that_only_looks_changes_anything_but_by_post(running: RunningConsole) -> None:
-    """HTTP semantics, RFC 9110 section 9.2.1: GET is safe. The other methods are not there."""
+    """RFC 9110 section 9.2.1 (from memory): GET is safe. The other methods are not there."""
     for _, path, _rule in routes():
         (address, *_) = addresses(path, VALUES)
         with running.browser("north", "lead-all") as client:
@@ -88,7 +88,7 @@ def test_nothing_that_only_looks_changes_anything_but_by_post(running: RunningCo
 def test_nothing_of_a_person_may_be_kept_by_a_cache_that_others_share(
     running: RunningConsole,
 ) -> None:
-    """RFC 9111 section 5.2.2: ``no-store`` or ``private``; only files of ours are ``public``."""
+    """RFC 9111 section 5.2.2 (from memory): ``no-store`` or ``private``; ours alone ``public``."""
     for _, path, rule in routes("GET"):
         if is_open(rule) or is_live(path) or is_slow(path):
             continue

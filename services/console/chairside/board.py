@@ -31,8 +31,9 @@ from services.console.views_chairside import (
 )
 
 _LOOKED_AT = 30
+"""So many of the newest exposures; the number is invented."""
 _OF_LATE = timedelta(minutes=15)
-"""How long an exposure of no patient is shown at the table: a length of our own."""
+"""How long an exposure of no patient is shown at the table. The length is invented."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ CLOSING: Final = (
     "About images only. Whether the patient wakes is for the vet and the anaesthetist to decide."
 )
 _SHOWN: Final = 4
+"""So many are named, the rest counted; the number is invented."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ from services.console.paging import Page
 from services.console.troubles import Trouble
 
 _MOST_PAGES: Final = 400
+"""Of a file: a bound against a list that never ends; invented."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from services.runtime.upsert import add_row
 
 STUCK: Final = timedelta(minutes=1)
 SLOW: Final = timedelta(minutes=5)
-"""After which a result that does not come is worth a word (invented)."""
+"""After which a result that does not come is worth a word. Both are invented."""
 
 
 class Outcome(StrEnum):

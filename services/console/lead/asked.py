@@ -15,6 +15,7 @@ from services.console.views_lead import MOST_SITE_DAYS, Asked, By
 
 EARLIEST: Final = date(2000, 1, 1)
 LATEST: Final = date(2199, 12, 31)
+"""Days beyond these are slips of the keyboard; both are invented."""
 NARROWED: Final = ("operator", "device", "view", "species")
 OF_A_SITE: Final = frozenset({By.OPERATOR, By.DEVICE})
 """Names of people and machines are a site's own: over several sites they mean nothing."""

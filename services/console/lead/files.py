@@ -53,7 +53,7 @@ _TEACH_HEADS: Final = (
 
 
 def figures_csv(lines: Iterable[FigureLine], by: By, names: Names, targets: RejectTargets) -> bytes:
-    """Write every line by RFC 4180, in UTF-8."""
+    """Write every line by RFC 4180 (from memory), in UTF-8."""
     text = io.StringIO(newline="")
     write_csv(text, HEADS, (figure_row(line, by, names, targets) for line in lines))
     return text.getvalue().encode()

@@ -19,6 +19,7 @@ from services.runtime import triage
 _KINDS: Final = frozenset(one.KIND for one in (NoteAmended, NoteSigned, NoteAddended, NoteReleased))
 _STRIP_FOR: Final = timedelta(hours=12)
 _DONE_FOR: Final = timedelta(minutes=10)
+"""How long a deed is shown: not done, and done. Both are invented."""
 
 
 def deeds_of_note(

@@ -16,7 +16,7 @@ from services.runtime.thumbnails import NOT_HERE, Thumbnail, thumbnail
 
 SIDE_PIXELS: Final = 360
 MOST_PIXELS: Final = 40_000_000
-"""A larger image is told in words. Some ten times an intraoral sensor's pixels (invented)."""
+"""A larger image is told in words. Invented: an intraoral sensor has a few millions (memory)."""
 _KEPT_BYTES: Final = 32_000_000
 _KEPT_STUDIES: Final = 500
 _AT_ONCE: Final = 2

@@ -34,6 +34,7 @@ _KINDS: Final[dict[str, type[NoteFact]]] = {
     one.KIND: one for one in (NoteAmended, NoteSigned, NoteAddended, NoteReleased)
 }
 _MOST: Final = 40
+"""The newest; the number is invented."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ _FILL_DAYS: Final = 14
 _AUDITED: Final = timedelta(hours=24)
 _MOST_AUDITED: Final = 20
 _MOST_CODES: Final = 10
+"""What one page bears: these lengths and numbers are invented."""
 
 
 @dataclass(frozen=True, slots=True)

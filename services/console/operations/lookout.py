@@ -25,6 +25,7 @@ log = structlog.get_logger(__name__)
 
 EVERY_S: Final = 10.0
 KEPT: Final = timedelta(hours=1)
+"""How often is looked, and how far back the page draws; both are invented."""
 _MOST: Final = int(KEPT.total_seconds() / EVERY_S)
 
 

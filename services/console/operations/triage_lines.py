@@ -11,7 +11,7 @@ from services.runtime import triage
 
 _UNSEEN: Final = "\N{REPLACEMENT CHARACTER}"
 MOST_SHOWN: Final = 20_000
-"""Of a longer input this many bytes are shown, and it cannot be edited here."""
+"""Of a longer input this many bytes are shown, and it cannot be edited here. Invented."""
 
 _CAME: Final = {
     "http": "told over HTTP",

@@ -29,6 +29,7 @@ SHARED_COOKIE: Final = "shared_tablet"
 The titles stand in it, so that whoever makes one up learns no name from us.
 """
 _RECENT: Final = 8
+"""People that a shared tablet offers; the number is invented."""
 
 
 class Recent(NamedTuple):
@@ -40,6 +41,7 @@ class Recent(NamedTuple):
 
 
 _FOR_90_DAYS_S: Final = 90 * 86_400
+"""How long a tablet remembers them; invented."""
 _WHY: Final = {
     "ended": "You were signed out, because nobody tapped for a while. Nothing is lost.",
     "switched": "Choose who goes on here.",

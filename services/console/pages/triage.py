@@ -21,6 +21,7 @@ from services.runtime import triage
 from services.runtime.triage import TriageError, TriageState
 
 MOST_AT_ONCE: Final = 200
+"""Entries that one confirmation settles; the number is invented."""
 _Told = Annotated[str, Form(max_length=MOST_SHOWN * 4)]
 _Reason = Annotated[str, Form(max_length=200)]
 

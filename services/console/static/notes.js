@@ -9,6 +9,7 @@
   const study = root && root.dataset.notesStudy;
   if (!study) return;
 
+  // The length is invented.
   const KEEP_MS = 24 * 3600 * 1000;
   const PREFIX = `note-words:${root.dataset.notesPerson}:`;
   const keyOf = (form) => `${PREFIX}${study}:${form.dataset.noteForm}`;
@@ -114,7 +115,7 @@
     if (event.detail.target.closest("#note")) restore();
     look();
   });
-  // Keys with Alt alone: what one types is never taken for one (WCAG 2.1.4).
+  // Keys with Alt alone: what one types is never taken for one (WCAG 2.1.4; from memory).
   document.addEventListener("keydown", (event) => {
     if (!event.altKey || event.ctrlKey || event.metaKey || event.shiftKey) return;
     const key = event.code.startsWith("Key") ? event.code.slice(3).toLowerCase() : "";

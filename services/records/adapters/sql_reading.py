@@ -31,7 +31,7 @@ from services.records.adapters.sql_types import Exact, Moment, now_there
 from services.records.port import Unreadable
 
 STILL_WRITTEN: Final = timedelta(seconds=60)
-"""A row that is not whole and younger than this may be completed by the record yet."""
+"""A row that is not whole and younger than this may be completed by the record yet. Invented."""
 
 _FLAGS: Final = {"true": True, "1": True, "false": False, "0": False}
 
