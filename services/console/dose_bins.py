@@ -2,7 +2,7 @@
 
 Bin 0 holds what lies below 0.056 mGy, the last what lies above 32 mGy. A quantile is
 interpolated in its bin, so it is off by a third at most, which is less than a modelled dose
-is uncertain by. The bounds are our own choice.
+is uncertain by. The bounds are invented.
 """
 
 from bisect import bisect_right

@@ -2,7 +2,7 @@
 
 Environment names are ``GOMPHOSIS_`` and the path with double underscores
 (``GOMPHOSIS_BUS__URL``). A YAML file named by ``GOMPHOSIS_SETTINGS`` holds the same tree; the
-environment outranks it.
+environment outranks it. A default or bound that gives no reason is invented.
 """
 
 import os

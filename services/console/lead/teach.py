@@ -3,8 +3,8 @@
 A line (a view, a person, a device, a site) is listed where the lower end of its 95 % interval
 (Wilson) lies above the share of all together, on at least as many images as an audit wants. It is
 ranked by how many exposures it had above that share: the ones that would not have been made, had
-it been like all together. The rule and ``LEAST_PEOPLE`` are our own, common practice, no published
-source; the least number of images is of ``schemas/quality/reject_targets.yaml``.
+it been like all together. The rule and ``LEAST_PEOPLE`` are invented; the least number of
+images is of ``schemas/quality/reject_targets.yaml``.
 
 Pure. A rate counts what happened; it is no judgement of a person.
 """

@@ -16,7 +16,7 @@ WHAT_FIRST: Final = {
     By.DEVICE: "Look at the device before the people: wear, settings, its last constancy test.",
     By.SITE: "Ask the site's own lead; look at its views and devices first.",
 }
-"""Our own words; common practice, no published source."""
+"""Invented words for what is common practice, with no published source."""
 
 
 @dataclass(frozen=True, slots=True)

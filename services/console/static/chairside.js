@@ -5,6 +5,7 @@
   const board = document.getElementById("board");
   if (!document.querySelector("[data-board]")) return;
   const body = document.body;
+  // Both lengths are invented.
   const AGAIN_MS = 3000;
   const STEADY_MS = 700;
 

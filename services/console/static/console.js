@@ -27,6 +27,7 @@
 
   if (!body.dataset.signedIn) return;
 
+  // The length is invented.
   const LOOK_MS = 2000;
   const WARN_S = 60;
   const offlineNotice = part("offline-notice");

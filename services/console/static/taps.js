@@ -7,6 +7,7 @@
   const frame = document.querySelector("[data-board]");
   if (!frame) return;
   const PREFIX = "gomphosis.tap.";
+  // The lengths are invented.
   const RETRY_MS = 3000;
   const FORGET_DONE_MS = 60 * 1000;
   // A second tap of a double one, or one on a board that changed under the finger, does nothing.

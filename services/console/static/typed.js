@@ -5,6 +5,7 @@
 
 (() => {
   const KEY = "gomphosis.typed";
+  // Both lengths are invented.
   const KEEP_MS = 12 * 3600 * 1000;
   const STAY_EVERY_MS = 20000;
   const body = document.body;

@@ -28,7 +28,8 @@ class SqlOptions:
     password.
     ``schema``: where the tables stand (PostgreSQL). ``codes``: a YAML file (``PostedCodes``).
     ``pickup_hours``: how long the record's job may leave a row without an answer. ``timeout_s``:
-    the longest wait for a connection, a lock and a statement.
+    the longest wait for a connection, a lock and a statement. What is taken for them where a
+    group says nothing is invented.
     """
 
     url: URL
