@@ -19,7 +19,7 @@ issue 3242 of OWASP ASVS, where it was read)."""
 
 LONGEST: Final = 256
 """Characters; bounds the work of a comparison. 256 is invented; NIST asks that at least 64 be
-allowed (its draft of the same section, read where it is quoted)."""
+allowed (its draft of revision 4, read where it is quoted)."""
 
 WRONG_PER_WINDOW: Final = 5
 WINDOW_S: Final = 60.0
