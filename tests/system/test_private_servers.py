@@ -338,8 +338,8 @@ def test_the_environment_holds_no_setting_of_the_developer() -> None:
     assert {name for name in os.environ if name.startswith("GOMPHOSIS_")} <= allowed
 
 
-def test_a_database_address_opens_an_empty_database_of_its_kind(database_url: str) -> None:
-    engine = sqlalchemy.create_engine(database_url)
+def test_a_database_address_opens_an_empty_database_of_its_kind(empty_database_url: str) -> None:
+    engine = sqlalchemy.create_engine(empty_database_url)
     with engine.connect() as session:
         assert session.execute(sqlalchemy.text("SELECT 1")).scalar() == 1
         assert sqlalchemy.inspect(session).get_table_names() == []
