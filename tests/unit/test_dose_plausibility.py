@@ -294,7 +294,7 @@ def test_a_calibration_narrows_what_is_plausible() -> None:
 
 
 # Surveys of machines, each in mGy per mAs at the cone's end and kV; see
-# tests/outside/test_kerma_against_published.py for the sources.
+# tests/outside/test_kerma_against_surveys.py for the sources.
 PUBLISHED = [(62.6, 2.11 / (7.9 * 0.5)), (60.0, 1.5 / (6 * 0.23)), (65.0, 1.03)]
 
 
