@@ -209,6 +209,11 @@ class HeldLine:
     posting_day: date | None = None
     changed_by_hand: bool = False
 
+    @property
+    def signed_amount(self) -> Decimal:
+        """The amount as an invoice's line tells it: a credit is negative."""
+        return self.amount if self.type is EntryType.CHARGE else -self.amount
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LateAnswer:

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import ClassVar
 
-from schemas.conclusions import EntryType
 from services.records.port import (
     Accepted,
     Answer,
@@ -80,9 +79,7 @@ class ForgetfulRecord(PatientRecord):
 
     def balance(self) -> object:
         """Sum what is held: charges less credits."""
-        return sum(
-            line.amount if line.type is EntryType.CHARGE else -line.amount for line in self.lines
-        )
+        return sum(line.signed_amount for line in self.lines)
 
 
 def held(posting: ChargePosting, number: int) -> HeldLine:

@@ -109,6 +109,6 @@ def _line(held: HeldLine) -> RecordLine:
         service_day=held.service_day,
         code=held.code,
         quantity=held.quantity,
-        amount=held.amount if held.type is EntryType.CHARGE else -held.amount,
+        amount=held.signed_amount,
         currency=held.currency,
     )

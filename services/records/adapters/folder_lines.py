@@ -21,7 +21,6 @@ from typing import Any, ClassVar
 from pydantic import ValidationError
 
 from schemas.base import Contract, Currency, Money, UtcTime
-from schemas.conclusions import EntryType
 from schemas.errors import InvalidInput
 from schemas.facts import RecordLine
 from schemas.facts.desk import PostingKey
@@ -97,7 +96,6 @@ def settle_hand_line(root: Path, item: Unreadable) -> None:
 def _posted_line(root: Path, path: Path) -> RecordLine:
     entry = read_entry(path, root)
     held = entry.held_line()
-    signed = held.amount if held.type is EntryType.CHARGE else -held.amount
     return RecordLine(
         line_id=_line_id(held.reference),
         posting_key=held.posting_key,
@@ -105,7 +103,7 @@ def _posted_line(root: Path, path: Path) -> RecordLine:
         service_day=held.service_day,
         code=held.code,
         quantity=held.quantity,
-        amount=signed,
+        amount=held.signed_amount,
         currency=held.currency,
         entered_by="gomphosis",
         entered_at=datetime.fromtimestamp(path.stat().st_mtime, UTC),

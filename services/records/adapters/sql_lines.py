@@ -6,12 +6,10 @@ that it is told no more, and the reconciliation says that it is missing.
 
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime, timedelta
-from decimal import Decimal
 from typing import Any
 
 from sqlalchemy import Connection, and_, select
 
-from schemas.conclusions import EntryType
 from schemas.errors import InvalidInput
 from schemas.facts import RecordLine
 from schemas.mappings.posted_codes import PostedCodes
@@ -81,13 +79,9 @@ def _as_posted(line: RecordLine, code: str, held: HeldLine) -> bool:
         held.service_day,
         held.code,
         held.quantity,
-        _signed(held),
+        held.signed_amount,
         held.currency,
     )
-
-
-def _signed(held: HeldLine) -> Decimal:
-    return held.amount if held.type is EntryType.CHARGE else -held.amount
 
 
 def _waiting(staged: Staged) -> RecordLine:
@@ -100,7 +94,7 @@ def _waiting(staged: Staged) -> RecordLine:
         service_day=held.service_day,
         code=held.code,
         quantity=held.quantity,
-        amount=_signed(held),
+        amount=held.signed_amount,
         currency=held.currency,
         entered_by=OURS,
         entered_at=written_at,
