@@ -1,5 +1,7 @@
 """Whether a line that the record holds is the one that we would post. Pure."""
 
+from collections.abc import Sequence
+
 from schemas.conclusions import EntryType
 from services.records.port import Accepted, Answer, ChargePosting, HeldLine, Rejected
 
@@ -24,6 +26,18 @@ def answer_of(held: HeldLine, posting: ChargePosting) -> Answer:
             "nothing was changed, a person has to compare the two"
         )
     return Accepted(held.reference, held.posting_day)
+
+
+def why_not_reversed(lines: Sequence[HeldLine], posting: ChargePosting) -> str | None:
+    """Tell why a credit may not stand beside the lines of its study that are held, if so."""
+    reversed_key = posting.entry.reverses
+    charge = next((line for line in lines if line.posting_key == reversed_key), None)
+    if charge is None:
+        return f"there is no charge {reversed_key} for this study to reverse"
+    for line in lines:
+        if line.reverses == reversed_key and line.posting_key != posting.key:
+            return f"charge {reversed_key} is reversed already, by {line.posting_key}"
+    return why_not_against(charge, posting)
 
 
 def why_not_against(held: HeldLine, posting: ChargePosting) -> str | None:

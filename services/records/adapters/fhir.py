@@ -42,7 +42,7 @@ from services.records.adapters.fhir_note_posting import post_note
 from services.records.adapters.fhir_options import read_options
 from services.records.adapters.fhir_periods import first_open_day, says_closed
 from services.records.codes_file import CodesFile
-from services.records.held import why_not_against
+from services.records.held import why_not_reversed
 from services.records.port import (
     Accepted,
     Answer,
@@ -108,17 +108,10 @@ class FhirAdapter(PatientRecord):
         if entry.type is not EntryType.CREDIT or entry.reverses is None:
             return Rejected(f"{posting.key} is no credit that names the charge it reverses")
         lines = self.read_charges(study_instance_uid=posting.study_instance_uid)
-        charge = next((line for line in lines if line.posting_key == entry.reverses), None)
-        if charge is None:
-            return Rejected(f"there is no charge {entry.reverses} for this study to reverse")
-        for line in lines:
-            if line.reverses == entry.reverses and line.posting_key != posting.key:
-                return Rejected(
-                    f"charge {entry.reverses} is reversed already, by {line.posting_key}"
-                )
-        reason = why_not_against(charge, posting)
+        reason = why_not_reversed(lines, posting)
         if reason is not None:
             return Rejected(reason)
+        charge = next(line for line in lines if line.posting_key == entry.reverses)
         try:
             return self._put(posting, [{"reference": charge.reference}])
         except FhirRefusal as refusal:

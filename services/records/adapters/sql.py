@@ -32,7 +32,7 @@ from services.records.adapters.sql_staging import Staged
 from services.records.adapters.sql_tables import ANSWER, CHARGE, NOTE, ORDER, PATIENT
 from services.records.adapters.sql_types import now_there
 from services.records.codes_file import CodesFile
-from services.records.held import why_not_against
+from services.records.held import why_not_reversed
 from services.records.port import (
     Accepted,
     Answer,
@@ -254,16 +254,9 @@ def _closed(connection: Connection, row: RowValues) -> PeriodClosed | None:
 
 def _why_not_reversed(connection: Connection, posting: ChargePosting) -> str | None:
     """Tell why a credit may not stand in the record, if so."""
-    entry = posting.entry
     study = CHARGE.c.study_instance_uid == kept(posting.study_instance_uid)
     lines = [_line(one) for one in sql_staging.read(connection, CHARGE, study) if one.held]
-    charge = next((line for line in lines if line.posting_key == entry.reverses), None)
-    if charge is None:
-        return f"there is no charge {entry.reverses} for this study to reverse"
-    for line in lines:
-        if line.reverses == entry.reverses and line.posting_key != posting.key:
-            return f"charge {entry.reverses} is reversed already, by {line.posting_key}"
-    return why_not_against(charge, posting)
+    return why_not_reversed(lines, posting)
 
 
 def _line(staged: Staged) -> HeldLine:
