@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 from uuid import UUID
 
 from schemas.channels import Exchange
-from schemas.envelope import Message, Source, new_id
+from schemas.envelope import Message, Payload, Source, new_id
 from schemas.facts import PostingAnswered, PostingOutcome
 from services.records import store
 from services.records.port import Accepted, Answer, LateAnswer
@@ -40,6 +40,9 @@ _STATE = {
     PostingOutcome.REJECTED: PostingState.REJECTED,
     PostingOutcome.WITHDRAWN: PostingState.WITHDRAWN,
 }
+_OUTCOME = {state: outcome for outcome, state in _STATE.items()}
+ANSWERED = tuple(_OUTCOME)
+"""The states of what the record, or we for it, gave an answer to."""
 
 
 def said(answer: Answer, row: PostingRow) -> Said:
@@ -81,29 +84,35 @@ def mark(
         posting_day=answer.posting_day,
     )
     if changed:
-        fact = PostingAnswered(
+        work.emit(answered(row, answer, source, now), Exchange.OFFERS)
+    return changed
+
+
+def said_before(row: PostingRow) -> Said:
+    """Read the answer that a posting was marked with."""
+    return Said(_OUTCOME[PostingState(row.state)], row.reference, row.words, row.posting_day)
+
+
+def answered(row: PostingRow, answer: Said, source: Source, at: datetime) -> Message[Payload]:
+    """Make the fact of an answer; the same answer of the same moment is the same fact."""
+    return Message(
+        id=new_id(),
+        group=row.group_name,
+        site=row.site,
+        occurred_at=at,
+        received_at=at,
+        source=source,
+        correlation_id=row.correlation_id,
+        causation_id=UUID(row.message_id),
+        payload=PostingAnswered(
             posting_key=row.posting_key,
             study_instance_uid=row.study_instance_uid,
             outcome=answer.outcome,
             record_reference=answer.reference,
             words=answer.words,
             posting_day=answer.posting_day,
-        )
-        work.emit(
-            Message(
-                id=new_id(),
-                group=row.group_name,
-                site=row.site,
-                occurred_at=now,
-                received_at=now,
-                source=source,
-                correlation_id=row.correlation_id,
-                causation_id=UUID(row.message_id),
-                payload=fact,
-            ),
-            Exchange.OFFERS,
-        )
-    return changed
+        ),
+    )
 
 
 def fit(words: str) -> str:

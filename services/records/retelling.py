@@ -2,23 +2,17 @@
 
 from collections.abc import Iterator
 from datetime import datetime
-from uuid import UUID
 
 from sqlalchemy import Connection, select, update
 
 from schemas.channels import Exchange
-from schemas.envelope import Message, Payload, Source, new_id
-from schemas.facts import PostingAnswered, PostingOutcome
+from schemas.envelope import Source
+from services.records.answers import ANSWERED, answered, said_before
 from services.records.store import POSTINGS, PostingState
 from services.runtime.operations.retell import Told
 from services.runtime.settings import load_settings
 
 _PAGE = 500
-_OUTCOME = {
-    PostingState.POSTED.value: PostingOutcome.ACCEPTED,
-    PostingState.REJECTED.value: PostingOutcome.REJECTED,
-    PostingState.WITHDRAWN.value: PostingOutcome.WITHDRAWN,
-}
 
 
 def answers_again(connection: Connection, group: str, since: datetime | None) -> Iterator[Told]:
@@ -35,29 +29,14 @@ def answers_again(connection: Connection, group: str, since: datetime | None) ->
     )
     query = (
         select(POSTINGS)
-        .where(POSTINGS.c.state.in_(_OUTCOME), POSTINGS.c.answered_at.is_not(None))
+        .where(
+            POSTINGS.c.state.in_([state.value for state in ANSWERED]),
+            POSTINGS.c.answered_at.is_not(None),
+        )
         .order_by(POSTINGS.c.answered_at)
     )
     if since is not None:
         query = query.where(POSTINGS.c.answered_at >= since)
     source = Source(kind="record", name=load_settings().records.adapter)
     for row in connection.execute(query.execution_options(yield_per=_PAGE)):
-        message: Message[Payload] = Message(
-            id=new_id(),
-            group=row.group_name,
-            site=row.site,
-            occurred_at=row.answered_at,
-            received_at=row.answered_at,
-            source=source,
-            correlation_id=row.correlation_id,
-            causation_id=UUID(row.message_id),
-            payload=PostingAnswered(
-                posting_key=row.posting_key,
-                study_instance_uid=row.study_instance_uid,
-                outcome=_OUTCOME[row.state],
-                record_reference=row.reference,
-                words=row.words,
-                posting_day=row.posting_day,
-            ),
-        )
-        yield message, Exchange.OFFERS
+        yield answered(row, said_before(row), source, row.answered_at), Exchange.OFFERS
