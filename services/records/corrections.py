@@ -7,15 +7,17 @@ from schemas.conclusions import ChargesCorrected
 from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
 from services.records import store
-from services.records.store import Verb
+from services.records.store import PostingState, Verb
 from services.runtime.worker import Work
+
+_MAY_GO_AGAIN = (PostingState.POSTED, PostingState.REJECTED)
 
 
 def take_corrections(work: Work, message: Message[Payload], told: ChargesCorrected) -> None:
     """Put a decision's postings in line. Raises InvalidInput for a key with other content."""
     now = datetime.now(UTC)
     if told.again:
-        store.post_again(work.connection, told.again, now)
+        store.wait_again(work.connection, told.again, _MAY_GO_AGAIN, now)
     new: list[dict[str, Any]] = []
     for entry in told.entries:
         body = {"currency": told.currency, "entry": entry.model_dump(mode="json")}

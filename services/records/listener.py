@@ -139,7 +139,7 @@ class Listener:
                 store.wait_again(
                     work.connection,
                     [credit.posting_key],
-                    PostingState.WITHDRAWN,
+                    (PostingState.WITHDRAWN,),
                     datetime.now(UTC),
                 )
 

@@ -123,18 +123,6 @@ def add(connection: Connection, rows: Sequence[dict[str, Any]], now: datetime) -
     )
 
 
-def post_again(connection: Connection, posting_keys: Sequence[str], now: datetime) -> None:
-    """Let postings that were answered go out once more, under the same key."""
-    connection.execute(
-        update(POSTINGS)
-        .where(
-            POSTINGS.c.posting_key.in_(posting_keys),
-            POSTINGS.c.state.in_([PostingState.POSTED.value, PostingState.REJECTED.value]),
-        )
-        .values(state=PostingState.WAITING.value, attempts=0, next_try_at=now)
-    )
-
-
 def supersede_drafts(connection: Connection, posting_keys: Sequence[str]) -> None:
     """Let go of waiting drafts that a newer revision has overtaken."""
     connection.execute(
@@ -198,12 +186,21 @@ def move(connection: Connection, posting_key: str, posting_day: date, words: str
 
 
 def wait_again(
-    connection: Connection, posting_keys: Collection[str], before: PostingState, now: datetime
+    connection: Connection,
+    posting_keys: Collection[str],
+    before: Collection[PostingState],
+    now: datetime,
 ) -> int:
-    """Put postings in line again, under their keys and in their places; give how many."""
+    """Put postings that are in one of the states ``before`` in line again; give how many.
+
+    They go out under their keys and in their places.
+    """
     return connection.execute(
         update(POSTINGS)
-        .where(POSTINGS.c.posting_key.in_(posting_keys), POSTINGS.c.state == before.value)
+        .where(
+            POSTINGS.c.posting_key.in_(posting_keys),
+            POSTINGS.c.state.in_([state.value for state in before]),
+        )
         .values(state=PostingState.WAITING.value, attempts=0, next_try_at=now)
     ).rowcount
 

@@ -59,7 +59,7 @@ def handle(work: Work, messages: Sequence[Message[Payload]]) -> None:
 def _send_again(work: Work, rejected: Sequence[str]) -> None:
     """A person has acted on what the record rejected: it goes out once more, under its key."""
     if rejected:
-        store.wait_again(work.connection, rejected, PostingState.REJECTED, datetime.now(UTC))
+        store.wait_again(work.connection, rejected, (PostingState.REJECTED,), datetime.now(UTC))
         log.info("rejected_postings_sent_again", posting_keys=rejected)
 
 
