@@ -4,7 +4,7 @@ import json
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, Select, select
@@ -22,6 +22,9 @@ from services.charges.store import ENTRY, STUDY
 from services.charges.stored_forms import correction_expected
 
 _AT_ONCE = 500
+
+_Answers = dict[str, tuple[PostingOutcome, str | None, datetime]]
+"""Outcome, words and moment of the record's answer, by posting key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,15 +191,16 @@ def held_of(line: RecordLine) -> Held:
     )
 
 
-def _answers(
-    connection: Connection, site: str, keys: Iterable[str]
-) -> dict[str, tuple[PostingOutcome, str | None]]:
-    told: dict[str, tuple[PostingOutcome, str | None]] = {}
+def _answers(connection: Connection, site: str, keys: Iterable[str]) -> _Answers:
+    told: _Answers = {}
     for page in _pages(sorted(keys)):
         rows = connection.execute(
             select(ANSWER).where(ANSWER.c.site == site, ANSWER.c.posting_key.in_(page))
         )
-        told |= {row.posting_key: (PostingOutcome(row.outcome), row.words) for row in rows}
+        told |= {
+            row.posting_key: (PostingOutcome(row.outcome), row.words, row.answered_at)
+            for row in rows
+        }
     return told
 
 
@@ -212,18 +216,20 @@ def _assigned(connection: Connection, site: str) -> dict[str, str]:
 def _by_currency(
     site: str,
     shelf: _Shelf,
-    answers: dict[str, tuple[PostingOutcome, str | None]],
+    answers: _Answers,
     assigned: dict[str, str],
 ) -> list[LoadedBooks]:
     expected: dict[str, list[Expected]] = defaultdict(list)
     held: dict[str, list[Held]] = defaultdict(list)
     imaged: dict[str, list[Imaged]] = defaultdict(list)
     for entry, currency in shelf.entries.values():
-        outcome, words = answers.get(entry.key, (None, None))
+        outcome, words, at = answers.get(entry.key, (None, None, None))
         # A charge that the record rejected and the credit of it come to nothing: it holds neither.
         if outcome is not PostingOutcome.WITHDRAWN:
             state = Posted.WAITING if outcome is None else Posted(outcome.value)
-            expected[currency].append(entry._replace(state=state, words=words))
+            accepted_at = at if state is Posted.ACCEPTED else None
+            told = entry._replace(state=state, words=words, accepted_at=accepted_at)
+            expected[currency].append(told)
     for line, _ in shelf.lines.values():
         held[line.currency].append(held_of(line))
     for study, currency in shelf.imaged.values():

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
 from enum import StrEnum
 from typing import NamedTuple
@@ -27,7 +27,7 @@ class Expected(NamedTuple):
 
     ``amount`` is signed: a credit is negative. ``supported`` is false for a charge that stands
     though no image supports it now. ``corrects`` is the line id or posting key that a correction
-    was decided for; it is None for a study's own entry.
+    was decided for; it is None for a study's own entry. ``accepted_at``: when the record took it.
     """
 
     key: str
@@ -43,6 +43,7 @@ class Expected(NamedTuple):
     words: str | None = None
     supported: bool = True
     corrects: str | None = None
+    accepted_at: datetime | None = None
 
 
 class Held(NamedTuple):

@@ -28,14 +28,12 @@ quotes them."""
 class ReadBack:
     """When the record's lines were read.
 
-    ``read_at``: those of each day, where they ever were. ``accepted_at``: when the record took a
-    posting. ``ever``: the lines of any day were read. ``patience``: so long after it took one a
-    line that is not there yet may only not have been read; lines that are as they were before
-    are not told again.
+    ``read_at``: those of each day, where they ever were. ``ever``: the lines of any day were read.
+    ``patience``: so long after the record took a posting a line that is not there yet may only not
+    have been read; lines that are as they were before are not told again.
     """
 
     read_at: Mapping[date, datetime]
-    accepted_at: Mapping[str, datetime]
     ever: bool
     patience: timedelta
     now: datetime
@@ -55,7 +53,7 @@ class ReadBack:
             return None
         if not self.ever:
             return datetime.max.replace(tzinfo=self.now.tzinfo)
-        took = self.accepted_at.get(entry.key)
+        took = entry.accepted_at
         read = self.read_at.get(entry.day)
         if took is None or (read is not None and read >= took):
             return None

@@ -6,8 +6,7 @@ from typing import Final
 
 from sqlalchemy import Connection, bindparam, select, text
 
-from schemas.facts import PostingOutcome
-from services.charges.reconcile_tables import ANSWER, CORRECTION, DAY_DUE, DAY_TOLD, READING
+from services.charges.reconcile_tables import CORRECTION, DAY_DUE, DAY_TOLD, READING
 from services.runtime.tables import UtcDateTime
 from services.runtime.upsert import replace_row
 
@@ -66,22 +65,6 @@ def note_told(connection: Connection, site: str, day: date, revision: int, diges
     """Keep what is told now."""
     row = {"site": site, "day": day, "revision": revision, "content_sha256": digest}
     replace_row(connection, DAY_TOLD, row)
-
-
-def accepted_at(connection: Connection, site: str, keys: Iterable[str]) -> dict[str, datetime]:
-    """Give when the record took these postings."""
-    found: dict[str, datetime] = {}
-    wanted = sorted(keys)
-    for start in range(0, len(wanted), 500):
-        rows = connection.execute(
-            select(ANSWER.c.posting_key, ANSWER.c.answered_at).where(
-                ANSWER.c.site == site,
-                ANSWER.c.posting_key.in_(wanted[start : start + 500]),
-                ANSWER.c.outcome == PostingOutcome.ACCEPTED.value,
-            )
-        )
-        found |= {row.posting_key: row.answered_at for row in rows}
-    return found
 
 
 def was_ever_read(connection: Connection, site: str) -> bool:

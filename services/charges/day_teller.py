@@ -117,7 +117,6 @@ class DayTeller:
     def _reading(self, connection: Connection, site: str, day: date, now: datetime) -> ReadBack:
         return ReadBack(
             whole_readings(connection, site, day, day),
-            {},
             day_store.was_ever_read(connection, site),
             timedelta(seconds=2 * self.read_back_s),
             now,
@@ -141,16 +140,8 @@ class DayTeller:
                 continue
             totals = control_totals(site, one.imaged, one.books, findings, frozenset({day}))[day]
             listed = worklist(site, own, self.rules, decisions, agreements, today)
-            keys = [finding.expected.key for finding in own if finding.expected is not None]
-            known = ReadBack(
-                reading.read_at,
-                day_store.accepted_at(connection, site, keys),
-                reading.ever,
-                reading.patience,
-                reading.now,
-            )
-            self._mark_changes(connection, site, day, own, known)
-            yield books_told(one.books, findings, listed, totals, day, known)
+            self._mark_changes(connection, site, day, own, reading)
+            yield books_told(one.books, findings, listed, totals, day, reading)
 
     def _mark_changes(
         self, connection: Connection, site: str, day: date, own: list[Finding], reading: ReadBack
