@@ -19,7 +19,7 @@ from schemas.plans.model import ViewCode
 from schemas.rule_files import read_rules
 from schemas.teeth import Species
 
-__all__ = ["OURS", "NoteCode", "PostedCodes", "load_posted_codes"]
+__all__ = ["OURS", "READ_BACK", "NoteCode", "PostedCodes", "load_posted_codes"]
 
 
 class NoteCode(Contract):
@@ -34,7 +34,7 @@ class NoteCode(Contract):
     )
 
 
-_READ_BACK: Final = (Table.CHARGES, Table.STAFF, Table.SITES, Table.SPECIES, Table.TEETH)
+READ_BACK: Final = (Table.CHARGES, Table.STAFF, Table.SITES, Table.SPECIES, Table.TEETH)
 """Tables in which no two of ours may share a code of the record's: it would be read two ways."""
 
 _SYSTEMS: Final = {
@@ -108,7 +108,7 @@ class PostedCodes(Contract):
         },
     )
 
-    @field_validator(*(table.value for table in _READ_BACK))
+    @field_validator(*(table.value for table in READ_BACK))
     @classmethod
     def _each_meaning_once(cls, told: dict[Any, Any]) -> dict[Any, Any]:
         first: dict[object, object] = {}
@@ -124,22 +124,19 @@ class PostedCodes(Contract):
 
     def told(self, table: Table) -> bool:
         """Say whether the record is told anything of this table."""
-        as_ours = {Table.CHARGES: self.charges_as_ours, Table.TEETH: self.teeth_as_ours}
-        return table is Table.CHARGES or bool(self._listed(table)) or as_ours.get(table, False)
+        return table is Table.CHARGES or bool(self._listed(table)) or self._as_ours(table)
 
     def lacks(self, table: Table, ours: str) -> bool:
         """Say whether a posting with this code of ours has to wait: the table has to have it."""
-        as_ours = {Table.CHARGES: self.charges_as_ours, Table.TEETH: self.teeth_as_ours}
-        if not self.told(table) or as_ours.get(table, False):
+        if not self.told(table) or self._as_ours(table):
             return False
         return ours not in self._listed(table)
 
     def coded(self, table: Table, ours: str) -> RecordCode | None:
         """Give the record's code of one of ours, with its system; None where it is told none."""
         its = self._listed(table).get(ours)
-        as_ours = {Table.CHARGES: self.charges_as_ours, Table.TEETH: self.teeth_as_ours}
         if its is None:
-            if ours in self._listed(table) or not as_ours.get(table, False):
+            if ours in self._listed(table) or not self._as_ours(table):
                 return None
             its = RecordCode(code=ours)
         return its.model_copy(update={"system": its.system or getattr(self, _SYSTEMS[table])})
@@ -186,6 +183,12 @@ class PostedCodes(Contract):
             yield from (f"{table}.{name}" for name in names)
             return
         yield from (f"{table}.{name}" for name in names if self.lacks(table, name))
+
+    def _as_ours(self, table: Table) -> bool:
+        """Say whether the record takes those of our codes that are not listed."""
+        return (table is Table.CHARGES and self.charges_as_ours) or (
+            table is Table.TEETH and self.teeth_as_ours
+        )
 
     def _listed(self, table: Table) -> dict[str, RecordCode | None]:
         told: dict[Any, Any] = getattr(self, table.value)

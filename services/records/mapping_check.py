@@ -3,12 +3,12 @@
 Pure. ``WRONG`` will hold a posting or refuse an order; ``LOOK`` may be meant so.
 """
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import StrEnum
 
-from schemas.mappings.posted_codes import PostedCodes
+from schemas.mappings.posted_codes import READ_BACK, PostedCodes
 from schemas.mappings.record_code import Table
 from schemas.mappings.record_codes import RecordCodes
 from services.records.own_codes import OwnCodes
@@ -50,9 +50,6 @@ class Finding:
     count: int = 0
 
 
-_TWO_MEANINGS = (Table.CHARGES, Table.STAFF, Table.SITES, Table.SPECIES, Table.TEETH)
-
-
 def check_posted(
     codes: PostedCodes, own: OwnCodes, waiting: Mapping[Needed, int]
 ) -> Iterator[Finding]:
@@ -76,7 +73,7 @@ def check_posted(
                 yield Finding(
                     Weight.LOOK, Kind.NOTHING, Direction.TO_RECORD, table.value, code, words
                 )
-        if table in _TWO_MEANINGS:
+        if table in READ_BACK:
             yield from _two_meanings(codes, table, {*needed, *codes.listed(table)})
 
 
@@ -105,16 +102,16 @@ def check_read(codes: RecordCodes, own: OwnCodes) -> Iterator[Finding]:
                 yield _read(Weight.WRONG, Kind.NOTHING, table, code, words)
     for table, told, names in (
         ("orders", codes.orders, own.needed[Table.PLANS]),
-        ("species", {code: one.value for code, one in codes.species.items()}, list(_species(own))),
+        (
+            "species",
+            {code: one.value for code, one in codes.species.items()},
+            own.needed[Table.SPECIES],
+        ),
         ("rooms", codes.rooms, [] if codes.room_when_none_told else rooms),
     ):
         for ours in sorted(set(names) - set(told.values())):
             words = f"no code of the record means {ours}"
             yield _read(Weight.LOOK, Kind.UNMAPPED, table, ours, words)
-
-
-def _species(own: OwnCodes) -> Iterable[str]:
-    return own.needed[Table.SPECIES]
 
 
 def check_both_ways(posted: PostedCodes, read: RecordCodes, own: OwnCodes) -> Iterator[Finding]:
