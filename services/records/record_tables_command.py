@@ -68,7 +68,7 @@ def _of_table(table: Table, dialect: Dialect) -> Iterator[str]:
 
 def _grants(table: Table, user: str) -> Iterator[str]:
     rights = RIGHTS[table.name]
-    wanted = ["SELECT", *(["INSERT"] if rights.insert else [])]
+    wanted = [*rights.of_table]
     if rights.update:
         wanted.append(f"UPDATE ({', '.join(rights.update)})")
     yield f"GRANT {', '.join(wanted)} ON {table.name} TO {user};"

@@ -57,8 +57,7 @@ def _missing_rights(connection: Connection, table: Table, schema: str | None) ->
     quoted = connection.dialect.identifier_preparer.quote
     name = f"{quoted(schema)}.{quoted(table.name)}" if schema else quoted(table.name)
     rights = RIGHTS[table.name]
-    wanted = ["SELECT", *(["INSERT"] if rights.insert else [])]
-    for right in wanted:
+    for right in rights.of_table:
         query = text("SELECT has_table_privilege(:name, :right)")
         if not connection.scalar(query, {"name": name, "right": right}):
             yield f"the right to {right} on {table.name}"

@@ -272,6 +272,11 @@ class Rights:
     insert: bool = False
     update: tuple[str, ...] = ()
 
+    @property
+    def of_table(self) -> tuple[str, ...]:
+        """The rights on the whole table; ``update`` names the columns of the third."""
+        return ("SELECT", "INSERT") if self.insert else ("SELECT",)
+
 
 _OFFERED_AGAIN: Final = ("turn", "record_site", "record_codes")
 _TAKEN: Final = Rights(update=("taken_at", "fault"))
@@ -285,4 +290,4 @@ RIGHTS: Final[dict[str, Rights]] = {
     LINE.name: Rights(),
     CLOSED_PERIOD.name: Rights(),
 }
-"""Beside SELECT, which is wanted on all of them."""
+"""By table. SELECT is wanted on all of them."""
