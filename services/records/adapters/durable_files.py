@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from services.runtime.folders import sync_folder
+
 _PART = ".part"
 
 
@@ -59,12 +61,3 @@ def move_durably(path: Path, folder: Path) -> Path:
     sync_folder(folder)
     sync_folder(path.parent)
     return target
-
-
-def sync_folder(folder: Path) -> None:
-    """Make renames in a folder durable."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -39,7 +39,6 @@ from services.records.adapters.codes_option import coded_of, open_codes
 from services.records.adapters.durable_files import (
     make_folder,
     only_writer,
-    sync_folder,
     write_durably,
 )
 from services.records.adapters.file_names import file_name
@@ -68,6 +67,7 @@ from services.records.port import (
     Unreadable,
     Verdict,
 )
+from services.runtime.folders import sync_folder
 
 _OPTIONS = {"path", "codes", DATA_DIR_OPTION}
 

@@ -33,7 +33,7 @@ from schemas.base import Contract, Name, Text, UtcTime
 from schemas.errors import InvalidInput
 from schemas.facts import OrderCancelled, OrderPlaced, PostingOutcome
 from schemas.messages import MAX_MESSAGE_BYTES, invalid_input, read_payload
-from services.records.adapters.durable_files import move_durably, sync_folder
+from services.records.adapters.durable_files import move_durably
 from services.records.adapters.folder_entry import read_entry
 from services.records.port import (
     LateAnswer,
@@ -42,6 +42,7 @@ from services.records.port import (
     RecordUnavailable,
     Unreadable,
 )
+from services.runtime.folders import sync_folder
 
 _STILL_WRITTEN_S = 2.0
 _MTIME_STEP_NS = 2_000_000_000

@@ -5,7 +5,6 @@ commits the fact, and never changes or moves it after, so every image that the c
 there to be copied; images that came meanwhile are copied too, and no fact of the backup names them.
 """
 
-import os
 import shutil
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -16,6 +15,7 @@ from typing import Final
 from schemas.channels import SUBSCRIPTIONS
 from services.runtime.bus import BusLimits
 from services.runtime.bus_choice import EMBEDDED, open_bus
+from services.runtime.folders import sync_folder
 from services.runtime.migrate import current_revision
 from services.runtime.operations.database_copy import copy_store, is_empty, put_back
 from services.runtime.operations.manifest import (
@@ -83,9 +83,9 @@ def take_backup(settings: Settings, into: Path, *, images: bool = True) -> Manif
     )
     (part / MANIFEST).write_text(manifest.model_dump_json(indent=2) + "\n", encoding="utf-8")
     write_sums(part, sums | pictures | {MANIFEST: sha256_of(part / MANIFEST)})
-    _sync(part)
+    sync_folder(part)
     part.rename(into)
-    _sync(into.parent)
+    sync_folder(into.parent)
     (settings.data_dir / LAST_BACKUP).touch()
     return manifest
 
@@ -161,11 +161,3 @@ def _copied(source: Path, target: Path, name: str) -> dict[str, str]:
             continue
         sums[f"{name}/{place.as_posix()}"] = copy_durably(path, target / name / place)
     return sums
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
