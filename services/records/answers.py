@@ -42,7 +42,7 @@ _STATE = {
 }
 _OUTCOME = {state: outcome for outcome, state in _STATE.items()}
 ANSWERED = tuple(_OUTCOME)
-"""The states of what the record, or we for it, gave an answer to."""
+"""The states of a posting that has its answer."""
 
 
 def said(answer: Answer, row: PostingRow) -> Said:
