@@ -13,6 +13,7 @@ from services.console import access
 from services.console.access import RULES
 from services.console.console import Console, NavEntry
 from services.console.sessions import SignedIn
+from services.console.troubles import Trouble
 
 THEMES = ("light", "dark")
 THEME_COOKIE = "theme"
@@ -46,6 +47,10 @@ class Visit:
         named = self.request.path_params.get("site")
         found = (one for one in self.sites if one.name == named)
         return next(found, self.signed_in.account.site)
+
+    def own_site(self, name: str) -> Site:
+        """Give the site that the path names; the guard has let the person in to it."""
+        return self.console.group.site(name)
 
     @property
     def sites(self) -> tuple[Site, ...]:
@@ -103,6 +108,13 @@ def local_path(told: str | None) -> str:
         return "/"
     if any(letter in told for letter in "\\\r\n\t\0"):
         return "/"
+    return told
+
+
+def study_uid(told: str) -> str:
+    """Check a study's UID of an address (Trouble 404)."""
+    if not told or len(told) > 64 or not all(one.isdecimal() for one in told.split(".")):
+        raise Trouble(404)
     return told
 
 

@@ -6,7 +6,6 @@ from typing import Annotated, Any, Final
 from fastapi import Query
 from fastapi.responses import Response
 
-from schemas.group import Site
 from schemas.reject_reasons import REJECT_REASONS
 from services.console.chairside.board import Table, on_the_table, table_of
 from services.console.chairside.dose import CAUTION
@@ -17,14 +16,14 @@ from services.console.console import NavEntry
 from services.console.site_rules import SiteRules
 from services.console.troubles import Trouble
 from services.console.views_chairside import room_board
-from services.console.visit import Visit, Visiting
+from services.console.visit import Visit, Visiting, study_uid
 
 Day = Annotated[date | None, Query()]
 
 
 def show_rooms(visit: Visiting, site: str) -> Response:
     """Let one choose a room; where there is one only, go there."""
-    rooms = own_site(visit, site).rooms
+    rooms = visit.own_site(site).rooms
     if len(rooms) == 1:
         return visit.go_to(f"/sites/{site}/rooms/{rooms[0]}")
     return visit.page("rooms.html", rooms=rooms)
@@ -43,7 +42,9 @@ def show_room_now(visit: Visiting, site: str, room: str, day: Day = None) -> Res
 
 def show_study(visit: Visiting, site: str, room: str, study: str) -> Response:
     """Show the one on the table."""
-    live = visit.live(topic("study", site, _uid(study)), topic("room", site, own_room(visit, room)))
+    live = visit.live(
+        topic("study", site, study_uid(study)), topic("room", site, own_room(visit, room))
+    )
     table = own_table(visit, site, room, study)
     if table.study.room not in {None, room}:
         return visit.go_to(f"/sites/{site}/rooms/{table.study.room}/studies/{study}")
@@ -53,11 +54,6 @@ def show_study(visit: Visiting, site: str, room: str, study: str) -> Response:
 def show_study_now(visit: Visiting, site: str, room: str, study: str) -> Response:
     """Show the same, as the part of the page that changes."""
     return visit.page("study_now.html", **_shown(visit, room, own_table(visit, site, room, study)))
-
-
-def own_site(visit: Visit, name: str) -> Site:
-    """Give the site that the path names; the guard has let the person in to it."""
-    return visit.console.group.site(name)
 
 
 def own_room(visit: Visit, room: str) -> str:
@@ -74,7 +70,7 @@ def own_table(visit: Visit, site: str, room: str, study: str) -> Table:
     rules = visit.console.rules.get(site, SiteRules())
     with visit.console.store.read() as connection:
         now = datetime.now(UTC)
-        table = table_of(connection, own_site(visit, site), rules, room, _uid(study), now)
+        table = table_of(connection, visit.own_site(site), rules, room, study_uid(study), now)
     if table is None:
         raise Trouble(
             404,
@@ -84,14 +80,8 @@ def own_table(visit: Visit, site: str, room: str, study: str) -> Table:
     return table
 
 
-def _uid(study: str) -> str:
-    if not study or len(study) > 64 or not all(one.isdigit() for one in study.split(".")):
-        raise Trouble(404)
-    return study
-
-
 def _room(visit: Visit, site: str, room: str, day: date | None) -> dict[str, Any]:
-    zone = own_site(visit, site).zone
+    zone = visit.own_site(site).zone
     today = datetime.now(UTC).astimezone(zone).date()
     with visit.console.store.read() as connection:
         board = room_board(connection, site, own_room(visit, room), day or today)

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Final
 from fastapi import Query
 from fastapi.responses import Response
 
-from schemas.group import Group, Role, Site
+from schemas.group import Group, Role
 from services.console import views_charges
 from services.console.changes import topic
 from services.console.charges import words
@@ -33,7 +33,7 @@ def show_day(
     more: Told = "",
 ) -> Response:
     """Show a day's totals and what a person has to settle."""
-    asked = day_asked(own_site(visit, site), day, days, kind, status, after)
+    asked = day_asked(visit.own_site(site), day, days, kind, status, after)
     with visit.console.store.read() as connection:
         shown = read_shown(connection, asked, more)
     return visit.page(
@@ -43,7 +43,7 @@ def show_day(
         more=more,
         kinds=Kind,
         statuses=_STATUSES,
-        today=today_at(own_site(visit, site)),
+        today=today_at(visit.own_site(site)),
         live=visit.live(topic("bills", site)),
         **saying(visit),
     )
@@ -61,7 +61,7 @@ def show_changed(
     more: Told = "",
 ) -> Response:
     """Say whether what an open page shows is old; its ticks are left alone."""
-    asked = day_asked(own_site(visit, site), day, days, kind, status, after)
+    asked = day_asked(visit.own_site(site), day, days, kind, status, after)
     with visit.console.store.read() as connection:
         shown = read_shown(connection, asked, more)
     return visit.page("charges_changed.html", asked=asked, old=shown.stand != seen)
@@ -117,7 +117,7 @@ def show_study(visit: Visiting, site: str, study: str) -> Response:
             )
             for entry in page.charges.ledger
         }
-    day = page.line.day or today_at(own_site(visit, site))
+    day = page.line.day or today_at(visit.own_site(site))
     return visit.page(
         "charges_study.html",
         page=page,
@@ -134,11 +134,6 @@ _STATUSES: Final = {
     "under-way": "Decided, not seen in the record yet",
     "accepted": "Left as it is",
 }
-
-
-def own_site(visit: Visit, name: str) -> Site:
-    """Give the site that the path names; the guard has let the person in to it."""
-    return visit.console.group.site(name)
 
 
 def saying(visit: Visit) -> dict[str, Any]:

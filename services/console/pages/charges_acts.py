@@ -14,7 +14,7 @@ from services.console.charges.bills import some_bills
 from services.console.charges.deeds import Deed, Outcome
 from services.console.charges.views import some_exceptions
 from services.console.charges.words import STATUSES
-from services.console.pages.charges import own_site, saying
+from services.console.pages.charges import saying
 from services.console.troubles import Trouble
 from services.console.visit import Visit, Visiting
 
@@ -129,7 +129,6 @@ def _back(site: str, told: str) -> str:
 
 
 def _sent(visit: Visit, site: str, batch: str) -> dict[str, Any]:
-    own_site(visit, site)
     with visit.console.store.read() as connection:
         told = deeds.deeds_of(connection, site, batch)
         abouts = [one.about for one in told]

@@ -25,7 +25,7 @@ from services.console.charges.views import (
     sums_by_day,
     unmapped,
 )
-from services.console.pages.charges import Told, own_site, saying
+from services.console.pages.charges import Told, saying
 from services.console.troubles import Trouble
 from services.console.visit import Visit, Visiting
 from services.runtime.sheets import Sheet, write_csv, write_workbook
@@ -36,7 +36,7 @@ Days = dict[str, dict[date, Sums]]
 
 def show_month(visit: Visiting, site: str, month: Told = "") -> Response:
     """Show a month of a site: day by day, with its sums and drawings."""
-    first = read_month(month, own_site(visit, site))
+    first = read_month(month, visit.own_site(site))
     days = _days(visit, [site], first)
     return visit.page(
         "charges_month.html",
@@ -55,7 +55,7 @@ def show_plot(
     visit: Visiting, site: str, name: str, month: Told = "", currency: Told = ""
 ) -> Response:
     """Draw a month."""
-    first = read_month(month, own_site(visit, site))
+    first = read_month(month, visit.own_site(site))
     days = _days(visit, [site], first)
     if name == "exceptions":
         numbers: dict[date, int] = {}
@@ -112,10 +112,10 @@ def export(
     """Give what a page shows as CSV (one table of it) or as a workbook (all of them)."""
     what, _, ending = name.rpartition(".")
     if what == "day":
-        asked = day_asked(own_site(visit, site), day, days, kind, status)
+        asked = day_asked(visit.own_site(site), day, days, kind, status)
         sheets, named = _day_sheets(visit, asked), asked.day.isoformat()
     elif what == "month":
-        first = read_month(month, own_site(visit, site))
+        first = read_month(month, visit.own_site(site))
         sheets, named = _month_sheets(visit, site, first), f"{first:%Y-%m}"
     else:
         raise Trouble(404)

@@ -79,7 +79,7 @@ def show_site_form(visit: Visiting) -> Response:
 
 def show_device_form(visit: Visiting, site: str) -> Response:
     """Show the form for a new device."""
-    return _form(visit, Adding({}, visit.console.group.site(site), {}))
+    return _form(visit, Adding({}, visit.own_site(site), {}))
 
 
 async def add_site(visit: Visiting, request: Request) -> Response:
@@ -91,7 +91,7 @@ async def add_site(visit: Visiting, request: Request) -> Response:
 async def add_device(visit: Visiting, request: Request, site: str) -> Response:
     """Look at a new device, then, confirmed, put it into the file."""
     form = await _read(request)
-    return await run_in_threadpool(_add, visit, form, visit.console.group.site(site))
+    return await run_in_threadpool(_add, visit, form, visit.own_site(site))
 
 
 async def _read(request: Request) -> dict[str, str]:

@@ -6,9 +6,8 @@ from xml.sax.saxutils import escape
 
 from fastapi.responses import Response
 
-from services.console.pages.notes import own_site, uid
 from services.console.troubles import Trouble
-from services.console.visit import Visiting
+from services.console.visit import Visiting, study_uid
 
 _FOR_A_WHILE: Final = "private, max-age=300"
 
@@ -16,7 +15,9 @@ _FOR_A_WHILE: Final = "private, max-age=300"
 def show_picture(visit: Visiting, site: str, study: str, name: str) -> Response:
     """Send the picture of an image of this study, which must be one of this site's."""
     with visit.console.store.read() as connection:
-        found = visit.console.pictures.of_study(connection, own_site(visit, site), uid(study), name)
+        found = visit.console.pictures.of_study(
+            connection, visit.own_site(site), study_uid(study), name
+        )
     if found is None:
         raise Trouble(404)
     if found.png is None:

@@ -7,7 +7,6 @@ from fastapi import Query
 from fastapi.responses import Response
 
 from schemas.errors import InvalidInput
-from schemas.group import Site
 from services.console.chairside.dose import CAUTION as DOSE_CAUTION
 from services.console.chairside.dose import dose_card
 from services.console.changes import topic
@@ -19,7 +18,7 @@ from services.console.notes.following import own_deeds
 from services.console.notes.lists import FILTER_WORDS, Shown
 from services.console.notes.revisions import Revision, revisions_of
 from services.console.troubles import Trouble, Words
-from services.console.visit import Visit, Visiting
+from services.console.visit import Visit, Visiting, study_uid
 
 Place = Annotated[str | None, Query(max_length=400)]
 Number = Annotated[int | None, Query(ge=1)]
@@ -62,7 +61,7 @@ def note_page(
     status: int = 200,
 ) -> Response:
     """Show one note, with what went wrong at its signature where something did."""
-    live = visit.live(topic("study", site, uid(study)), topic("notes", site))
+    live = visit.live(topic("study", site, study_uid(study)), topic("notes", site))
     shown = _note(own_note(visit, site, study, show), show)
     shown |= {"trouble": trouble}
     return visit.page("note.html", status, **shown, **_strip(visit, site), live=live)
@@ -114,16 +113,11 @@ def _chosen(kept: list[Revision], told: int | None, otherwise: Revision | None) 
     return found
 
 
-def own_site(visit: Visit, name: str) -> Site:
-    """Give the site that the path names; the guard has let the person in to it."""
-    return visit.console.group.site(name)
-
-
 def own_note(visit: Visit, site: str, study: str, show: Shown) -> OnDesk:
     """Read one note of this site (Trouble 404)."""
     account, now = visit.person.account, datetime.now(UTC)
     with visit.console.store.read() as connection:
-        found = on_desk(connection, own_site(visit, site), uid(study), account, show, now)
+        found = on_desk(connection, visit.own_site(site), study_uid(study), account, show, now)
     if found is None:
         raise Trouble(
             404,
@@ -131,13 +125,6 @@ def own_note(visit: Visit, site: str, study: str, show: Shown) -> OnDesk:
             "Go back to the list. A new note may take a moment to come.",
         )
     return found
-
-
-def uid(study: str) -> str:
-    """Check a study's UID of an address (Trouble 404)."""
-    if not study or len(study) > 64 or not all(one.isdecimal() for one in study.split(".")):
-        raise Trouble(404)
-    return study
 
 
 def _list(visit: Visit, site: str, show: Shown, after: str | None) -> dict[str, Any]:
