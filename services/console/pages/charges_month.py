@@ -25,12 +25,12 @@ from services.console.charges.views import (
     sums_by_day,
     unmapped,
 )
+from services.console.pages.attachments import attachment
 from services.console.pages.charges import Told, saying
 from services.console.troubles import Trouble
 from services.console.visit import Visit, Visiting
 from services.runtime.sheets import Sheet, write_csv, write_workbook
 
-_XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 Days = dict[str, dict[date, Sums]]
 
 
@@ -122,7 +122,7 @@ def export(
     if ending == "xlsx":
         file = io.BytesIO()
         write_workbook(file, sheets)
-        return _file(file.getvalue(), _XLSX, f"charges-{site}-{named}.xlsx")
+        return attachment(file.getvalue(), f"charges-{site}-{named}.xlsx")
     found = [one for one in sheets if not table or one[0] == table]
     if ending != "csv" or not found:
         raise Trouble(404)
@@ -131,12 +131,7 @@ def export(
     write_csv(text, heads, rows)
     content = text.getvalue().encode("utf-8-sig")
     title = title.replace(" ", "-")
-    return _file(content, "text/csv; charset=utf-8", f"charges-{site}-{named}-{title}.csv")
-
-
-def _file(content: bytes, media_type: str, name: str) -> Response:
-    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return Response(content, media_type=media_type, headers=headers)
+    return attachment(content, f"charges-{site}-{named}-{title}.csv")
 
 
 def _day_sheets(visit: Visit, asked: DayAsked) -> list[Sheet]:

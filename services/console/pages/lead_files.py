@@ -17,17 +17,16 @@ from services.console.lead.asking import (
 )
 from services.console.lead.files import figures_csv, figures_workbook
 from services.console.lead.reading import Figures, read_figures, read_taught
+from services.console.pages.attachments import attachment
 from services.console.troubles import Trouble
 from services.console.visit import Visit, Visiting
-
-_XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 def give_csv(visit: Visiting, told: TellsQuestion) -> Response:
     """Give every line of the figures as CSV."""
     asked, found = _for_file(visit, told)
     content = figures_csv(found.lines, asked.by, names_of(visit, asked), TARGETS)
-    return _file(content, asked, "csv", "text/csv; charset=utf-8")
+    return _file(content, asked, "csv")
 
 
 def give_workbook(visit: Visiting, told: TellsQuestion) -> Response:
@@ -40,7 +39,7 @@ def give_workbook(visit: Visiting, told: TellsQuestion) -> Response:
             taught, _ = read_taught(connection, asked, TARGETS.least_images, people=people)
     names = names_of(visit, asked)
     content = figures_workbook(asked, found.lines, found.reasons, taught, names, TARGETS)
-    return _file(content, asked, "xlsx", _XLSX)
+    return _file(content, asked, "xlsx")
 
 
 def _for_file(visit: Visit, told: Told) -> tuple[LeadAsked, Figures]:
@@ -54,10 +53,9 @@ def _for_file(visit: Visit, told: Told) -> tuple[LeadAsked, Figures]:
         raise Trouble(422, happened, "Ask for whole months, or for fewer days.") from error
 
 
-def _file(content: bytes, asked: LeadAsked, ending: str, media_type: str) -> Response:
+def _file(content: bytes, asked: LeadAsked, ending: str) -> Response:
     name = f"figures-{asked.site or 'all'}-{asked.first}-{asked.last}-by-{asked.by.value}.{ending}"
-    told = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return Response(content, media_type=media_type, headers=told)
+    return attachment(content, name)
 
 
 _FILES: Final = (("figures.csv", give_csv), ("figures.xlsx", give_workbook))
