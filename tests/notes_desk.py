@@ -19,10 +19,13 @@ from services.console.views_notes import NotePage, one_note
 from services.console.worker import ConsoleHandler
 from services.notes.worker import NotesHandler
 from services.runtime import triage
-from tests.console_support import RunningConsole, invented_group, running_console
+from tests.assessed import assessed, image, view
+from tests.console_support import PASSWORD, RunningConsole, invented_group, running_console
 from tests.console_told import told
 from tests.handled import handle, sent
 from tests.intake_support import Intake, running_intake
+
+FINDING = "findings-mandible-left"
 
 
 @dataclass
@@ -119,3 +122,33 @@ def fields_of(page: str, what: str, nth: int = 0) -> dict[str, str]:
     forms = re.findall(rf'<form[^>]*action="[^"]*/{what}".*?</form>', page, re.DOTALL)
     hidden = re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', forms[nth])
     return {name: html.unescape(value) for name, value in hidden}
+
+
+def closed(uid: str, **values: object) -> StudyAssessed:
+    """Make a study that is over, with one view and its image."""
+    given = {"study_instance_uid": uid, "views": (view(1),), "closed": True} | values
+    return assessed(1, [image(1)], **given)
+
+
+def address(study: str) -> str:
+    """Give where a note of the north is shown."""
+    return f"/sites/north/notes/{study}"
+
+
+def signing(
+    desk: NotesDesk, client: httpx.Client, study: str, typed: str = PASSWORD
+) -> httpx.Response:
+    """Open a note and sign what it shows."""
+    form = fields_of(client.get(address(study)).text, "sign")
+    return desk.post(client, study, "sign", **form, typed=typed)
+
+
+def amend(
+    desk: NotesDesk, client: httpx.Client, uid: str, text: str, section: str = FINDING
+) -> httpx.Response:
+    """Open a note and keep a change of one section."""
+    page = client.get(address(uid)).text
+    count = page.count('/amend"')
+    forms = (fields_of(page, "amend", number) for number in range(count))
+    form = next(one for one in forms if one["section"] == section)
+    return desk.post(client, uid, "amend", **form, text=text)

@@ -1,0 +1,1 @@
+"""The notes desk over real sockets; its suites share one desk."""
