@@ -66,6 +66,11 @@ def cents(amount: Decimal) -> int:
     return int(amount.scaleb(2))
 
 
+def amount_of(cents: int) -> Decimal:
+    """Give hundredths as an amount of money; a sum of a database may come as a Decimal."""
+    return Decimal(int(cents)).scaleb(-2)
+
+
 class BillSums:
     """What a batch changes of the totals, summed, as rows to be added to their tables."""
 

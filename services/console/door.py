@@ -111,8 +111,7 @@ class Door:
         self, account: Account, site: str, fact: Payload, tap: str, tapped_at: datetime | None
     ) -> datetime:
         """Give a tap its moment, once: with it, what is sent again has the same natural key."""
-        if not 8 <= len(tap) <= 64 or not tap.isascii() or not tap.isalnum():
-            raise Trouble(400)
+        check_tap(tap)
         now = datetime.now(UTC)
         content = json.dumps([site, fact.KIND, fact.model_dump(mode="json")], sort_keys=True)
         digest = hashlib.sha256(content.encode()).hexdigest()
@@ -136,6 +135,12 @@ class Door:
             raise Trouble(400, "This form was sent before with another content.", _NOT_TWICE)
         occurred_at: datetime = kept.occurred_at
         return occurred_at
+
+
+def check_tap(tap: str) -> None:
+    """Check that a form's mark is one that a page of ours makes (Trouble 400)."""
+    if not 8 <= len(tap) <= 64 or not tap.isascii() or not tap.isalnum():
+        raise Trouble(400)
 
 
 def _read(answer: httpx.Response, *, signs: bool) -> Told:

@@ -3,7 +3,7 @@
 Everything here follows from the messages heard, in whatever order, and may be made anew from them.
 """
 
-from datetime import date
+from datetime import date, timedelta
 
 from sqlalchemy import (
     BigInteger,
@@ -324,3 +324,8 @@ REJECTS_DAY = Table(
 def month_of(day: date) -> date:
     """Give the first day of a day's month, which stands for the month."""
     return day.replace(day=1)
+
+
+def end_of_month(day: date) -> date:
+    """Give the last day of a day's month."""
+    return month_of(month_of(day) + timedelta(days=32)) - timedelta(days=1)

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Table, and_, func, select
 from schemas.conclusions import ChargesAssessed, ChargesCorrected, StudyAssessed
 from services.console import answers
 from services.console.answers import Answer
+from services.console.bill_rows import amount_of
 from services.console.paging import Page, from_place, page_of
 from services.console.tables import (
     BILL,
@@ -20,6 +21,7 @@ from services.console.tables import (
     CORRECTION,
     STUDY,
     WHOLE_GROUP,
+    end_of_month,
     month_of,
 )
 
@@ -125,13 +127,12 @@ def totals_by_site(
 def month(connection: Connection, sites: Sequence[str] | None, day: date) -> Month:
     """Sum the month that a day lies in."""
     first = month_of(day)
-    last = month_of(first + timedelta(days=32)) - timedelta(days=1)
     by_site = totals_by_site(connection, sites, first)
     whole: dict[str, Total] = {}
     for one in by_site:
         known = whole.get(one.total.currency)
         whole[one.total.currency] = one.total if known is None else _added(known, one.total)
-    days = totals_by_day(connection, sites, first, last)
+    days = totals_by_day(connection, sites, first, end_of_month(day))
     return Month(first, days, by_site, tuple(whole[name] for name in sorted(whole)))
 
 
@@ -219,18 +220,14 @@ def _total(row: Any) -> Total:
     return Total(
         currency=row.currency,
         studies=int(row.studies),
-        total=_amount(row.total_cents),
-        posted=_amount(row.posted_cents),
+        total=amount_of(row.total_cents),
+        posted=amount_of(row.posted_cents),
         waiting=int(row.waiting),
-        waiting_amount=_amount(row.waiting_cents),
+        waiting_amount=amount_of(row.waiting_cents),
         refused=int(row.refused),
         exceptions=int(row.exceptions),
         not_charged=int(row.not_charged),
     )
-
-
-def _amount(cents: Any) -> Decimal:
-    return Decimal(int(cents)).scaleb(-2)
 
 
 def _added(one: Total, other: Total) -> Total:

@@ -34,8 +34,7 @@ import httpx
 from sqlalchemy import Connection, event, text
 
 from services.console.access import RULES
-from services.console.lead.asked import end_of_month
-from services.console.tables import month_of
+from services.console.tables import end_of_month, month_of
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
 from tests.bench.console_group import (

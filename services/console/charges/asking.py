@@ -9,6 +9,7 @@ from schemas.conclusions.reconciled import Status
 from schemas.group import Site
 from services.console.charges.rows import Kind
 from services.console.charges.views import Asked
+from services.console.tables import month_of
 from services.console.troubles import Trouble
 
 _STATUSES: Final = {
@@ -81,16 +82,11 @@ def read_day(told: str, site: Site) -> date:
 def read_month(told: str, site: Site) -> date:
     """Read a month as its first day; none told: this month at the site. Raises Trouble."""
     if not told:
-        return today_at(site).replace(day=1)
+        return month_of(today_at(site))
     try:
         return datetime.strptime(told, "%Y-%m").date()  # noqa: DTZ007 - a month has no zone
     except ValueError as error:
         raise Trouble(422, "month: expected a month such as 2026-03.") from error
-
-
-def last_of(month: date) -> date:
-    """Give the last day of a month."""
-    return (month + timedelta(days=32)).replace(day=1) - timedelta(days=1)
 
 
 def today_at(site: Site) -> date:

@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import Connection, and_, select
 
 from services.console.answers import from_text, newest
+from services.console.bill_rows import amount_of
 from services.console.charges.deeds import Deed, newest_deeds
 from services.console.paging import Page, from_place, page_of
 from services.console.tables import BILL, STUDY
@@ -136,16 +137,12 @@ def _bill(row: Any, deeds: dict[str, Deed]) -> Bill:
         row.revision,
         row.due,
         row.currency,
-        _amount(row.total_cents),
-        _amount(row.posted_cents),
+        amount_of(row.total_cents),
+        amount_of(row.posted_cents),
         row.waiting,
-        _amount(row.waiting_cents),
+        amount_of(row.waiting_cents),
         row.refused,
         tuple((one["about"], one["reason"]) for one in told["not_charged"]),
         answer.at if answer is not None else None,
         deeds.get(row.study_instance_uid),
     )
-
-
-def _amount(cents: int) -> Decimal:
-    return Decimal(int(cents)).scaleb(-2)

@@ -1,7 +1,7 @@
 """Everything that the page of a day shows, read at one moment."""
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
@@ -20,7 +20,7 @@ from services.console.charges.views import (
     open_before,
     unmapped,
 )
-from services.console.paging import Page
+from services.console.paging import Page, T
 from services.console.troubles import Trouble
 
 _MOST_PAGES: Final = 400
@@ -68,20 +68,18 @@ def read_shown(connection: Connection, asked: DayAsked, bills_after: str = "") -
 
 def every_exception(connection: Connection, asked: DayAsked) -> Iterator[Listed]:
     """Give all that the filters let through, page after page."""
-    after: str | None = None
-    for _ in range(_MOST_PAGES):
-        page = exceptions(connection, asked.site, asked.exceptions, after)
-        yield from page.rows
-        after = page.next
-        if after is None:
-            return
+    return _every(lambda after: exceptions(connection, asked.site, asked.exceptions, after))
 
 
 def every_bill(connection: Connection, site: str, day: date) -> Iterator[Bill]:
     """Give all studies of a day, page after page."""
+    return _every(lambda after: bills_of_day(connection, site, day, after))
+
+
+def _every(read: Callable[[str | None], Page[T]]) -> Iterator[T]:
     after: str | None = None
     for _ in range(_MOST_PAGES):
-        page = bills_of_day(connection, site, day, after)
+        page = read(after)
         yield from page.rows
         after = page.next
         if after is None:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, fields
 from decimal import Decimal
 from typing import Any
 
+from services.console.bill_rows import amount_of
 from services.console.charges.tables import CENTS
 
 
@@ -67,7 +68,7 @@ class Sums:
 def sums_of(row: Any) -> Sums:
     """Read sums from a row of ``CHARGE_DAY``, or of sums of such."""
     told: dict[str, Any] = {
-        one.name: Decimal(int(getattr(row, f"{one.name}_cents"))).scaleb(-2)
+        one.name: amount_of(getattr(row, f"{one.name}_cents"))
         if one.name in CENTS
         else int(getattr(row, one.name))
         for one in fields(Sums)

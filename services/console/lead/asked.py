@@ -10,7 +10,7 @@ from typing import Any, Final
 from urllib.parse import urlencode
 
 from schemas.errors import InvalidInput
-from services.console.tables import month_of
+from services.console.tables import end_of_month, month_of
 from services.console.views_lead import MOST_SITE_DAYS, Asked, By
 
 EARLIEST: Final = date(2000, 1, 1)
@@ -108,11 +108,6 @@ class LeadAsked:
                 (f"The last year of it: {begin} to {self.last}", self.address(first=begin))
             )
         return tuple(found)
-
-
-def end_of_month(day: date) -> date:
-    """Give the last day of a day's month."""
-    return month_of(month_of(day) + timedelta(days=32)) - timedelta(days=1)
 
 
 def usual_periods(today: date) -> tuple[Period, ...]:

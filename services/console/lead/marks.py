@@ -119,9 +119,7 @@ def histogram(doses: Doses, published: Sequence[ReferenceLevel]) -> Histogram:
         )
         for number, count in enumerate(doses.bins)
     )
-    x_ticks = tuple(
-        Tick(_log_place(mgy, _LEFT, _RIGHT), f"{mgy:g}") for mgy in (0.1, 0.3, 1, 3, 10)
-    )
+    x_ticks = tuple(Tick(_log_place(mgy, _LEFT, _RIGHT), f"{mgy:g}") for mgy in _X_MGY)
     y_ticks = tuple(
         Tick(round(_BOTTOM - high * value / top, 1), f"{value:,}")
         for value in range(0, top + 1, step)

@@ -8,15 +8,14 @@ from sqlalchemy import Connection, select
 
 from schemas.conclusions import NoteWritten
 from schemas.errors import InvalidInput
-from schemas.facts import NoteAddended, NoteAmended, NoteReleased, NoteSigned
+from schemas.facts import NoteAmended, NoteSigned
 from schemas.messages import parse
 from services.console.answers import Answers, from_text
 from services.console.notes.outcomes import Deed, Outcome, deed
-from services.console.notes.sent_store import Sent, sent_by, sent_of
+from services.console.notes.sent_store import KINDS, Sent, sent_by, sent_of
 from services.console.tables import NOTE
 from services.runtime import triage
 
-_KINDS: Final = frozenset(one.KIND for one in (NoteAmended, NoteSigned, NoteAddended, NoteReleased))
 _STRIP_FOR: Final = timedelta(hours=12)
 _DONE_FOR: Final = timedelta(minutes=10)
 """How long a deed is shown: not done, and done. Both are invented."""
@@ -97,7 +96,7 @@ def _notes(connection: Connection, site: str, studies: set[str]) -> _Notes:
 def _refusals(connection: Connection) -> dict[str, str]:
     """Read what the notes service has put to triage; the newest of each fact counts."""
     found: dict[str, str] = {}
-    for row in triage.newest_of(connection, "notes", _KINDS):
+    for row in triage.newest_of(connection, "notes", KINDS):
         try:
             key = parse(row.body).natural_key
         except InvalidInput:

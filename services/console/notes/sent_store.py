@@ -30,7 +30,7 @@ SENT = Table(
 """``revision``: the note's when it was sent. ``person``: ``<site>/<name>``."""
 
 NoteFact = NoteAmended | NoteSigned | NoteAddended | NoteReleased
-_KINDS: Final[dict[str, type[NoteFact]]] = {
+KINDS: Final[dict[str, type[NoteFact]]] = {
     one.KIND: one for one in (NoteAmended, NoteSigned, NoteAddended, NoteReleased)
 }
 _MOST: Final = 40
@@ -88,7 +88,7 @@ def _read(rows: Sequence[Row[Any]]) -> list[Sent]:
             row.person,
             row.sent_at,
             row.revision,
-            _KINDS[row.kind].model_validate_json(row.fact),
+            KINDS[row.kind].model_validate_json(row.fact),
         )
         for row in rows
     ]

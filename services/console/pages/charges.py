@@ -3,7 +3,7 @@
 from datetime import UTC, date, datetime
 from typing import Annotated, Any, Final
 
-from fastapi import Query
+from fastapi import Depends, Query
 from fastapi.responses import Response
 
 from schemas.group import Group, Role
@@ -22,7 +22,7 @@ from services.console.visit import Visit, Visiting
 Told = Annotated[str, Query(max_length=200)]
 
 
-def show_day(
+def _asked(
     visit: Visiting,
     site: str,
     day: Told = "",
@@ -30,10 +30,16 @@ def show_day(
     kind: Told = "",
     status: Told = "",
     after: Told = "",
-    more: Told = "",
-) -> Response:
+) -> DayAsked:
+    """Read which day an address asks for, and its filters (Trouble 422)."""
+    return day_asked(visit.own_site(site), day, days, kind, status, after)
+
+
+Asking = Annotated[DayAsked, Depends(_asked)]
+
+
+def show_day(visit: Visiting, site: str, asked: Asking, more: Told = "") -> Response:
     """Show a day's totals and what a person has to settle."""
-    asked = day_asked(visit.own_site(site), day, days, kind, status, after)
     with visit.console.store.read() as connection:
         shown = read_shown(connection, asked, more)
     return visit.page(
@@ -49,19 +55,8 @@ def show_day(
     )
 
 
-def show_changed(
-    visit: Visiting,
-    site: str,
-    seen: Told,
-    day: Told = "",
-    days: Told = "",
-    kind: Told = "",
-    status: Told = "",
-    after: Told = "",
-    more: Told = "",
-) -> Response:
+def show_changed(visit: Visiting, asked: Asking, seen: Told, more: Told = "") -> Response:
     """Say whether what an open page shows is old; its ticks are left alone."""
-    asked = day_asked(visit.own_site(site), day, days, kind, status, after)
     with visit.console.store.read() as connection:
         shown = read_shown(connection, asked, more)
     return visit.page("charges_changed.html", asked=asked, old=shown.stand != seen)

@@ -14,6 +14,7 @@ from services.console.charges.bills import some_bills
 from services.console.charges.deeds import Deed, Outcome
 from services.console.charges.views import some_exceptions
 from services.console.charges.words import STATUSES
+from services.console.door import check_tap
 from services.console.pages.charges import saying
 from services.console.troubles import Trouble
 from services.console.visit import Visit, Visiting
@@ -115,8 +116,7 @@ def _items(visit: Visit, site: str, wish: Wish, pick: list[str]) -> list[Item]:
 def _tell(visit: Visit, site: str, wish: Wish, pick: list[str], tap: str, route: str) -> Response:
     if acting.ROUTE[wish.what] != route:
         raise Trouble(400)
-    if not 8 <= len(tap) <= 64 or not tap.isascii() or not tap.isalnum():
-        raise Trouble(400)
+    check_tap(tap)
     acting.tell(visit, site, wish, _items(visit, site, wish, pick), tap)
     visit.console.changes.wake()
     return visit.go_to(f"/sites/{site}/charges/sent?batch={tap}")

@@ -12,7 +12,6 @@ from services.console.charges import exports, plots
 from services.console.charges.asking import (
     DayAsked,
     day_asked,
-    last_of,
     read_day,
     read_month,
 )
@@ -27,6 +26,7 @@ from services.console.charges.views import (
 )
 from services.console.pages.attachments import attachment
 from services.console.pages.charges import Told, saying
+from services.console.tables import end_of_month, month_of
 from services.console.troubles import Trouble
 from services.console.visit import Visit, Visiting
 from services.runtime.sheets import Sheet, write_csv, write_workbook
@@ -182,7 +182,7 @@ def _month_sheets(visit: Visit, site: str, first: date) -> list[Sheet]:
 
 def _days(visit: Visit, sites: Sequence[str], first: date) -> Days:
     with visit.console.store.read() as connection:
-        found = sums_by_day(connection, sites, first, last_of(first))
+        found = sums_by_day(connection, sites, first, end_of_month(first))
     days: Days = {}
     for day, currency, sums in found:
         days.setdefault(currency, {})[day] = sums
@@ -190,11 +190,11 @@ def _days(visit: Visit, sites: Sequence[str], first: date) -> Days:
 
 
 def _month_before(day: date) -> str:
-    return f"{day.replace(day=1) - timedelta(days=1):%Y-%m}"
+    return f"{month_of(day) - timedelta(days=1):%Y-%m}"
 
 
 def _month_after(day: date) -> str:
-    return f"{last_of(day.replace(day=1)) + timedelta(days=1):%Y-%m}"
+    return f"{end_of_month(day) + timedelta(days=1):%Y-%m}"
 
 
 ROUTES: Final = (
