@@ -87,13 +87,8 @@ def sign(
             "Go back, wait until the note shows it, read it, then sign.",
         )
     fact = NoteSigned(study_instance_uid=study, note_sha256=seen, signer=person.name)
-    try:
-        _tell(visit, site, desk, fact, tap, typed)
-    except Trouble as trouble:
-        if trouble.status not in _WRONG_PROOF:
-            raise
-        return note_page(visit, site, study, show, trouble=trouble.words, status=trouble.status)
-    return _go_on(visit, site, desk, show)
+    refused = _tell_signed(visit, site, desk, fact, tap, typed, show)
+    return refused or _go_on(visit, site, desk, show)
 
 
 def addend(
@@ -113,13 +108,8 @@ def addend(
         raise Trouble(422, "Nothing was done: the addendum is empty.")
     name = visit.person.account.person.name
     fact = NoteAddended(study_instance_uid=study, text=text, signer=name)
-    try:
-        _tell(visit, site, desk, fact, tap, typed)
-    except Trouble as trouble:
-        if trouble.status not in _WRONG_PROOF:
-            raise
-        return note_page(visit, site, study, show, trouble=trouble.words, status=trouble.status)
-    return visit.go_to(_address(site, study, show))
+    refused = _tell_signed(visit, site, desk, fact, tap, typed, show)
+    return refused or visit.go_to(_address(site, study, show))
 
 
 def release(
@@ -166,6 +156,26 @@ def _tell(
         keep_sent(connection, Sent(site, told.natural_key, study, account.key, now, revision, fact))
         visit.console.changes.tell(connection, [f"notes:{site}"])
     visit.console.changes.wake()
+
+
+def _tell_signed(
+    visit: Visit,
+    site: str,
+    desk: OnDesk,
+    fact: NoteSigned | NoteAddended,
+    tap: str,
+    typed: str,
+    show: Shown,
+) -> Response | None:
+    """Tell what is signed; where what was typed is wrong, give the note to try it again."""
+    try:
+        _tell(visit, site, desk, fact, tap, typed)
+    except Trouble as trouble:
+        if trouble.status not in _WRONG_PROOF:
+            raise
+        study = fact.study_instance_uid
+        return note_page(visit, site, study, show, trouble=trouble.words, status=trouble.status)
+    return None
 
 
 def _go_on(visit: Visit, site: str, desk: OnDesk, show: Shown) -> Response:
