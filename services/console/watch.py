@@ -91,11 +91,6 @@ class Room:
     disk_bytes: int
 
 
-def queues(bus: Bus, connection: Connection, now: datetime | None = None) -> list[QueueState]:
-    """Give the state of every worker's queue."""
-    return queue_states(depths(bus), connection, now)
-
-
 def queue_states(
     told: Mapping[str, int], connection: Connection, now: datetime | None = None
 ) -> list[QueueState]:

@@ -15,6 +15,7 @@ from services.console import (
     views_charges,
     views_notes,
 )
+from services.console.charges.bills import bills_of_day
 from services.console.paging import Page
 from services.console.views_notes import NoteLine
 from services.runtime.store import Store
@@ -135,7 +136,7 @@ def test_what_the_record_refused_is_an_exception_with_its_reason_one_step_away(
     with store.read() as connection:
         (line,) = views_charges.exceptions(connection, ["north"]).rows
         page = views_charges.one_bill(connection, "north", STUDY)
-        of_day = views_charges.bills_of_day(connection, "north", DAY)
+        of_day = bills_of_day(connection, "north", DAY)
 
     assert (line.study_instance_uid, line.total.refused) == (STUDY, 1)
     assert page is not None

@@ -87,7 +87,7 @@ def test_queues_tell_what_waits_and_what_was_handled(store: Store, tmp_path: Pat
         inbox.take(connection, "records", ["1", "2", "3", "4", "5"])
 
     with store.read() as connection:
-        found = {one.queue: one for one in watch.queues(bus, connection)}
+        found = {one.queue: one for one in watch.queue_states(watch.depths(bus), connection)}
     bus.close()
 
     assert (found["console"].waiting, found["charges"].waiting, found["intake"].waiting) == (

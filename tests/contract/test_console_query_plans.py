@@ -18,6 +18,7 @@ from services.console import (
     views_notes,
     views_operations,
 )
+from services.console.charges.bills import bills_of_day
 from services.console.notes import lists as note_lists
 from services.console.notes.following import own_deeds
 from services.console.notes.revisions import revisions_of
@@ -86,7 +87,7 @@ def _ask_everything(connection: Connection) -> None:
     revisions_of(connection, "north", STUDY)
     views_notes.count_waiting(connection, "north")
     views_notes.one_note(connection, "north", STUDY)
-    views_charges.bills_of_day(connection, "north", DAY)
+    bills_of_day(connection, "north", DAY)
     views_charges.one_bill(connection, "north", STUDY)
     views_charges.corrections(connection, "north")
     views_operations.devices(connection, "north")
