@@ -11,11 +11,13 @@ from sqlalchemy import (
     Column,
     Date,
     Float,
+    FromClause,
     Index,
     Integer,
     String,
     Table,
     Text,
+    and_,
     text,
 )
 
@@ -319,6 +321,14 @@ REJECTS_DAY = Table(
     Column("reason", String(64), primary_key=True),
     _count("images"),
 )
+
+
+def with_study(table: Table) -> FromClause:
+    """Join rows that name a study to its own row, where one is known."""
+    same = and_(
+        STUDY.c.site == table.c.site, STUDY.c.study_instance_uid == table.c.study_instance_uid
+    )
+    return table.outerjoin(STUDY, same)
 
 
 def month_of(day: date) -> date:

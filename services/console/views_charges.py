@@ -6,7 +6,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import Connection, Table, and_, func, select
+from sqlalchemy import Connection, Table, func, select
 
 from schemas.conclusions import ChargesAssessed, ChargesCorrected, StudyAssessed
 from services.console import answers
@@ -23,6 +23,7 @@ from services.console.tables import (
     WHOLE_GROUP,
     end_of_month,
     month_of,
+    with_study,
 )
 
 
@@ -94,10 +95,7 @@ _COUNTS = [BILL.c[name] for name in BILL_COUNTS]
 _STUDY = [
     STUDY.c[name] for name in ("patient_id", "patient_name", "accession_number", "plan_title")
 ]
-_JOINED = BILL.outerjoin(
-    STUDY,
-    and_(STUDY.c.site == BILL.c.site, STUDY.c.study_instance_uid == BILL.c.study_instance_uid),
-)
+_JOINED = with_study(BILL)
 
 
 def totals_by_day(
@@ -148,16 +146,6 @@ def exceptions(
     if sites is not None:
         query = query.where(BILL.c.site.in_(sites))
     columns = [own, BILL.c.site, BILL.c.study_instance_uid]
-    return page_of(connection.execute(from_place(query, columns, after)).all(), columns, _bill_line)
-
-
-def bills_of_day(
-    connection: Connection, site: str, day: date, after: str | None = None
-) -> Page[BillLine]:
-    """List the studies of a day at a site. Raises InvalidInput for a place that no page gave."""
-    query = select(*_BILL, *_COUNTS, *_STUDY).select_from(_JOINED)
-    query = query.where(BILL.c.site == site, BILL.c.day == day)
-    columns = [BILL.c.study_instance_uid]
     return page_of(connection.execute(from_place(query, columns, after)).all(), columns, _bill_line)
 
 

@@ -4,12 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, and_, func, select
+from sqlalchemy import Connection, func, select
 
 from schemas.conclusions import NoteWritten, StudyAssessed
 from services.console.answers import Answers, from_text
 from services.console.paging import Page, from_place, page_of
-from services.console.tables import NOTE, STUDY
+from services.console.tables import NOTE, STUDY, with_study
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,10 +77,7 @@ _STUDY = [
         "room",
     )
 ]
-_JOINED = NOTE.outerjoin(
-    STUDY,
-    and_(STUDY.c.site == NOTE.c.site, STUDY.c.study_instance_uid == NOTE.c.study_instance_uid),
-)
+_JOINED = with_study(NOTE)
 
 
 def waiting_notes(

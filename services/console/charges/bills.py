@@ -9,13 +9,13 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import Connection, and_, select
+from sqlalchemy import Connection, select
 
 from services.console.answers import from_text, newest
 from services.console.bill_rows import amount_of
 from services.console.charges.deeds import Deed, newest_deeds
 from services.console.paging import Page, from_place, page_of
-from services.console.tables import BILL, STUDY
+from services.console.tables import BILL, STUDY, with_study
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,12 +93,7 @@ _COLUMNS = [
 ]
 _QUERY = select(
     *_COLUMNS, STUDY.c.patient_name, STUDY.c.patient_id, STUDY.c.plan_title
-).select_from(
-    BILL.outerjoin(
-        STUDY,
-        and_(STUDY.c.site == BILL.c.site, STUDY.c.study_instance_uid == BILL.c.study_instance_uid),
-    )
-)
+).select_from(with_study(BILL))
 
 
 def bills_of_day(

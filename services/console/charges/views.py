@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, Table, and_, func, select
+from sqlalchemy import Connection, Select, Table, func, select
 
 from schemas.conclusions import BooksReconciled, CodesMissing, ExceptionFound
 from schemas.conclusions.reconciled import Status
@@ -15,7 +15,7 @@ from services.console.charges.rows import Kind
 from services.console.charges.sums import Sums, sums_of
 from services.console.charges.tables import CHARGE_DAY, CHARGE_EXCEPTION, CHARGE_MONTH, SUMS
 from services.console.paging import Page, from_place, page_of
-from services.console.tables import STUDY, UNMAPPED
+from services.console.tables import STUDY, UNMAPPED, with_study
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,13 +168,9 @@ def unfilled_keys(connection: Connection, site: str, day: date) -> list[Exceptio
 def unmapped(connection: Connection, site: str, day: date | None) -> list[Unmapped]:
     """List the postings that wait for a code of the record, of a day's studies or of all."""
     own = UNMAPPED.c
-    joined = UNMAPPED.outerjoin(
-        STUDY,
-        and_(STUDY.c.site == own.site, STUDY.c.study_instance_uid == own.study_instance_uid),
-    )
     query = (
         select(own.open_since, own.snapshot, STUDY.c.day, STUDY.c.patient_name)
-        .select_from(joined)
+        .select_from(with_study(UNMAPPED))
         .where(own.site == site, own.open_since.is_not(None))
     )
     if day is not None:
