@@ -110,6 +110,8 @@ class Record:
                 self.clear()
             self.faults += told.get("faults", [])
             self.wants_commit = told.get("wants_commit", self.wants_commit)
+            if "notes_from" in told:
+                return {"notes": list(self.notes.values())[told["notes_from"] :]}
             shown = {"lines": list(self.lines.values()), "notes": list(self.notes.values())}
             counts = {"connections": self.connections, "courtesies": self.courtesies}
             return shown | counts | {"messages": self.messages, "refused": self.refused}
