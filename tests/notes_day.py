@@ -59,7 +59,9 @@ class NotesDay:
         self.tell(who, NoteAmended(study_instance_uid=study, section=section, text=text))
         return self.wait(
             study,
-            lambda page: any(text in one.text for one in page.note.sections),
+            lambda page: any(
+                one.section == section and text in one.text for one in page.note.sections
+            ),
             "the change in the note",
         ).note
 
