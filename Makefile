@@ -23,12 +23,12 @@ demo: ## run an invented day at one hospital (no root, no server needed)
 test: ## run all tests on private servers; as root on Debian installs what they need
 	@tests/provision.sh servers
 	@tests/provision.sh environment dev
-	@$(BIN)/python -m pytest -n $(TEST_WORKERS) --dist worksteal -m "not drill" $(PYTEST_ARGS)
+	@tests/with_scratch.sh $(BIN)/python -m pytest -n $(TEST_WORKERS) --dist worksteal -m "not drill" $(PYTEST_ARGS)
 
 drills: ## run the long tests: kills all day, an hour of probes, restores, hostile text on every page
 	@tests/provision.sh servers
 	@tests/provision.sh environment dev
-	@$(BIN)/python -m pytest -m drill $(PYTEST_ARGS)
+	@tests/with_scratch.sh $(BIN)/python -m pytest -m drill $(PYTEST_ARGS)
 
 check: ## lint, format, types, direction of imports, exported schemas
 	@tests/provision.sh environment dev

@@ -15,7 +15,7 @@ from tests.fuzz.dicom_targets import data_set_bytes, images, rich_image
 from tests.fuzz.target import REFUSED, TAKEN, Broken, Ready, refused
 from tests.fuzz.targets import NAMES, find
 
-IN_PROCESS_INPUTS, SOCKET_INPUTS = 200, 50
+IN_PROCESS_INPUTS, SOCKET_INPUTS = 125, 30
 
 
 def ready(feed: object) -> Ready:
