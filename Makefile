@@ -5,13 +5,15 @@ PYTEST_ARGS ?=
 # Each worker starts servers of its own. They wait for each other a lot: two for each core.
 TEST_WORKERS ?= 4
 FUZZ_ARGS ?=
+MUTANTS_ARGS ?=
+PROMISES_ARGS ?=
 BIN := .venv/bin
 # Relative to requirements/: lock name and the extras it holds.
 LOCK := uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
 	--no-emit-find-links --custom-compile-command "make lock" pyproject.toml
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test drills check lock bench fuzz sbom audit clean environment
+.PHONY: help demo test drills check lock bench fuzz mutants promises sbom audit clean environment
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 14
@@ -44,6 +46,7 @@ lock: ## solve the dependencies anew into requirements/ (UPGRADE=--upgrade takes
 	$(LOCK) $(UPGRADE) --output-file requirements/run.lock
 	$(LOCK) $(UPGRADE) --extra dev --output-file requirements/dev.lock
 	$(LOCK) $(UPGRADE) --extra dev --extra bench --output-file requirements/bench.lock
+	$(LOCK) $(UPGRADE) --extra dev --extra mutation --output-file requirements/mutation.lock
 	$(LOCK) $(UPGRADE) --extra supply --output-file requirements/supply.lock
 
 bench: ## measure against the peers, in an environment of its own
@@ -54,6 +57,15 @@ bench: ## measure against the peers, in an environment of its own
 fuzz: ## feed every parser 100,000 mutated inputs (FUZZ_ARGS="--only NAME --seconds N"); slow
 	@tests/provision.sh environment dev
 	@$(BIN)/python -m tests.fuzz $(FUZZ_ARGS)
+
+mutants: ## put small faults into the pure core, a test must fail for each (MUTANTS_ARGS="--sample N --seed N")
+	@tests/provision.sh environment mutation
+	@nice -n 19 build/mutation-venv/bin/python -m tests.mutants $(MUTANTS_ARGS)
+
+promises: ## break each promise in a scratch copy and see its test fail (PROMISES_ARGS="--only WORD")
+	@tests/provision.sh servers
+	@tests/provision.sh environment dev
+	@$(BIN)/python -m tests.promises $(PROMISES_ARGS)
 
 sbom: ## list every dependency as CycloneDX 1.6 in build/sbom.json
 	@tests/provision.sh environment supply

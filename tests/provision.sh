@@ -3,6 +3,7 @@
 #
 #   tests/provision.sh environment run|dev    the Python environment .venv from requirements/*.lock
 #   tests/provision.sh environment bench      the one of the benchmarks, build/bench-venv
+#   tests/provision.sh environment mutation   the one of the mutation run, build/mutation-venv
 #   tests/provision.sh environment supply     the one that lists and audits dependencies, build/supply-venv
 #   tests/provision.sh servers                RabbitMQ, PostgreSQL, DCMTK, Chromium (Debian packages, as root)
 #
@@ -48,9 +49,9 @@ PYTHON_END
 
 provide_environment() {
     lock=requirements/$1.lock
-    [ -f "$lock" ] || fail "there is no $lock: expected 'run', 'dev', 'bench' or 'supply'"
+    [ -f "$lock" ] || fail "there is no $lock: expected 'run', 'dev', 'bench', 'mutation' or 'supply'"
     folder=.venv
-    case $1 in bench | supply) folder=build/$1-venv ;; esac
+    case $1 in bench | mutation | supply) folder=build/$1-venv ;; esac
     python=$folder/bin/python
 
     # Half made, moved or too old: made anew.
@@ -162,5 +163,5 @@ makes_a_python() (find_python >/dev/null 2>&1)
 case "${1:-}" in
 environment) provide_environment "${2:-dev}" ;;
 servers) provide_servers ;;
-*) fail "expected 'environment run|dev|bench|supply' or 'servers', not '${1:-}'" ;;
+*) fail "expected 'environment run|dev|bench|mutation|supply' or 'servers', not '${1:-}'" ;;
 esac

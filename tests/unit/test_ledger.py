@@ -41,6 +41,19 @@ def test_the_same_study_again_adds_nothing() -> None:
     assert _ledger_of([study]) == _ledger_of([study, study, study])
 
 
+def test_of_two_charges_that_are_alike_each_stands_for_itself() -> None:
+    # given: no tariff of ours makes two lines that are alike; nothing forbids it either
+    study = assessed(images=[image(1)])
+    (line, *_) = price(study, TARIFF, UTC).lines
+    owner = Account(study.study_instance_uid, study.patient_id, study.account, study.day)
+    both = bring_up_to((), (line, line), owner)
+
+    # then
+    assert bring_up_to(both, (line, line), owner) == ()
+    (credit,) = bring_up_to(both, (line,), owner)
+    assert credit.type is EntryType.CREDIT
+
+
 def test_a_further_view_adds_one_charge_and_touches_no_other() -> None:
     before = _ledger_of([assessed(images=[image(1)])])
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 REQUIREMENTS = Path(__file__).parents[2] / "requirements"
-LOCKS = ("run.lock", "dev.lock", "bench.lock", "supply.lock")
+LOCKS = ("run.lock", "dev.lock", "bench.lock", "mutation.lock", "supply.lock")
 PIN = re.compile(r"^(?P<package>[a-z0-9.-]+)(?:\[[a-z,]+\])?==(?P<version>\S+)", re.MULTILINE)
 HASH = re.compile(r"--hash=sha256:[0-9a-f]{64}\b")
 
