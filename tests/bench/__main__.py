@@ -13,6 +13,7 @@ import pytest
 import structlog
 
 from tests.bench import (
+    chain,
     chairside,
     demo_time,
     dose,
@@ -25,8 +26,10 @@ from tests.bench import (
     messages,
     postings,
     reconcile,
+    stored_facts,
+    sustained,
 )
-from tests.bench.figures import BenchError, Figure, Options
+from tests.bench.figures import EARLIER_DAYS, RATES, BenchError, Figure, Options
 from tests.bench.machine import library_versions, machine_facts, server_versions
 from tests.bench.table import NOISE, print_facts, print_figure, say, write_results
 from tests.bench.workplace import ROOT, Workplace
@@ -35,7 +38,11 @@ BENCHES: dict[str, Callable[[Options, Workplace], Figure]] = {
     "images": images.measure,
     "http-facts": http_facts.measure,
     "messages": messages.measure,
+    "same-job": messages.measure_same_job,
     "latency": latency.measure,
+    "sustained": sustained.measure,
+    "chain": chain.measure,
+    "stored-facts": stored_facts.measure,
     "chairside": chairside.measure,
     "linking": linking.measure,
     "dose": dose.measure,
@@ -89,9 +96,21 @@ def _arguments() -> tuple[list[str], Options, Path]:
     parser.add_argument("--rounds", type=int, choices=range(1, 21), metavar="1-20")
     parser.add_argument("--quick", action="store_true", help="small sizes, to see that it runs")
     parser.add_argument("--out", type=Path, default=RESULTS, help="where the JSON goes")
+    parser.add_argument(
+        "--stored-days",
+        type=int,
+        nargs="+",
+        default=EARLIER_DAYS,
+        help="of stored-facts: days beside the first, each of 10,000 facts",
+    )
+    parser.add_argument("--rates", type=int, nargs="+", default=RATES, help="of latency")
     told = parser.parse_args()
     rounds = told.rounds or (1 if told.quick else 3)
-    return told.only, Options(rounds, told.quick), told.out
+    return (
+        told.only,
+        Options(rounds, told.quick, tuple(told.stored_days), tuple(told.rates)),
+        told.out,
+    )
 
 
 if __name__ == "__main__":

@@ -23,12 +23,22 @@ class BenchError(RuntimeError):
         super().__init__(sentence)
 
 
+EARLIER_DAYS = (0, 99, 999)
+RATES = (5, 70, 500)
+
+
 @dataclass(frozen=True, slots=True)
 class Options:
-    """How long to measure. ``quick`` only shows that the harness runs; its figures are noise."""
+    """How long to measure. ``quick`` only shows that the harness runs; its figures are noise.
+
+    ``earlier_days``: by how many days of 10,000 facts each store is larger than the first.
+    ``rates``: exposures a second.
+    """
 
     rounds: int = 3
     quick: bool = False
+    earlier_days: tuple[int, ...] = EARLIER_DAYS
+    rates: tuple[int, ...] = RATES
 
     def choose(self, full: int, quick: int) -> int:
         """Take the size for a real run, or the one for a quick look."""

@@ -65,10 +65,10 @@ def _live_through_the_day(program: Program) -> None:
 def _at_rest(program: Program) -> dict[str, tuple[float, float]]:
     """Look once a second until it changes by less than a hundredth, or 20 s have passed."""
     deadline = time.monotonic() + LONGEST_WAIT_S
-    before = _memory_mib(program)
+    before = memory_mib(program)
     while time.monotonic() < deadline:
         time.sleep(LOOK_EVERY_S)
-        now = _memory_mib(program)
+        now = memory_mib(program)
         if before.keys() == now.keys() and all(
             abs(now[name][0] - before[name][0]) < 0.01 * now[name][0] for name in now
         ):
@@ -77,7 +77,7 @@ def _at_rest(program: Program) -> dict[str, tuple[float, float]]:
     return before
 
 
-def _memory_mib(program: Program) -> dict[str, tuple[float, float]]:
+def memory_mib(program: Program) -> dict[str, tuple[float, float]]:
     """Return RSS and PSS by service."""
     own = program.child.process.pid
     found = {SUPERVISOR: _rss_and_pss_mib(own)}

@@ -1,8 +1,10 @@
-"""Messages per second through a worker: ours with inbox and outbox, the peers without."""
+"""Messages per second through a worker: ours with inbox and outbox, the peers without and with a
+row kept for each message."""
 
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +15,7 @@ from pika.exceptions import ChannelClosedByBroker
 from services.runtime.bus import Bus, BusLimits
 from services.runtime.bus_choice import open_bus
 from tests.bench.figures import BenchError, Figure, Options, rotated
-from tests.bench.peers.task import PREFETCH, QUEUE_IN, QUEUE_OUT, Task
+from tests.bench.peers.task import ASYNC_CONNECTIONS, PREFETCH, QUEUE_IN, QUEUE_OUT, Task
 from tests.bench.program import EMBEDDED, GROUP, close_backend, open_backend
 from tests.bench.workplace import Child, Workplace, discard, python_module, without_driver
 from tests.messages import clock_read
@@ -27,11 +29,13 @@ NOT_FOUND = 404
 
 @dataclass(frozen=True, slots=True)
 class Contender:
-    """A worker to measure: the module to run, and whether its publishing is confirmed."""
+    """A worker to measure: the module to run, whether its publishing is confirmed, and whether it
+    keeps a row for each message (ours and the naive one always do)."""
 
     module: str
     confirms: bool
     ours: bool = False
+    keeps: bool = False
 
 
 CONTENDERS = {
@@ -46,16 +50,28 @@ CONTENDERS = {
     "FastStream, confirms (default)": Contender("faststream_peer", confirms=True),
 }
 
+SAME_JOB = {
+    GROUP: CONTENDERS[GROUP],
+    "naive pika + PostgreSQL, one by one, confirms": Contender("naive_peer", confirms=True),
+    "Celery + PostgreSQL, confirms": Contender("celery_peer", confirms=True, keeps=True),
+    "dramatiq + PostgreSQL, confirms": Contender("dramatiq_peer", confirms=True, keeps=True),
+    "FastStream + PostgreSQL, confirms": Contender("faststream_peer", confirms=True, keeps=True),
+}
+
+_ALIKE = (
+    "the same bytes to each and on from each; 1 process, 1 worker thread or event loop, prefetch "
+    "100, durable quorum queues, persistent messages"
+)
+_TIMED = "from the first message in a handler to the last one in the outgoing queue"
+
 
 def measure(options: Options, place: Workplace) -> Figure:
     """Let each worker drain a queue that was filled before it started."""
     count = options.choose(20_000, 1_000)
     title = f"draining {count:,} messages, the handler sends one on for each"
     figure = Figure("messages", title, rates=True)
-    body = clock_read().encode().decode()
     figure.remarks = [
-        f"the same {len(body)} bytes to each and on from each; 1 process, 1 worker thread or "
-        "event loop, prefetch 100, durable quorum queues, persistent messages",
+        _ALIKE,
         "ours: the effect, the mark of the message as handled and the message to send commit in "
         "one synced transaction, then go out confirmed; a kill loses and doubles nothing. Each "
         "message is read and validated",
@@ -65,14 +81,46 @@ def measure(options: Options, place: Workplace) -> Figure:
         "recognises a second delivery. Without confirms a message sent on may be lost unseen",
         "Celery acknowledges late (its default is early); FastStream runs up to 100 handlers at "
         "once in its event loop",
-        "from the first message in a handler to the last one in the outgoing queue",
+        _TIMED,
     ]
-    for number in range(options.rounds):
-        for name in rotated(list(CONTENDERS), number):
-            rate = _drain(place, name, CONTENDERS[name], body, count)
-            ours = CONTENDERS[name].ours
-            figure.note(name, f"{count:,} messages", "messages/s", rate, ours=ours)
+    _run(figure, options, place, CONTENDERS, count)
     return figure
+
+
+def measure_same_job(options: Options, place: Workplace) -> Figure:
+    """The same, with every worker keeping a row for each message in a synced transaction."""
+    count = options.choose(6_000, 1_000)
+    title = f"{count:,} messages: insert a row, sync, send one on, confirmed"
+    figure = Figure("same-job", title, rates=True)
+    figure.remarks = [
+        _ALIKE,
+        "each keeps a row for each message in PostgreSQL, its syncs on, by the message's id, so a "
+        "second delivery keeps no second row; and sends the message on, confirmed, before it is "
+        "acknowledged",
+        "the peers one row a transaction, since a library of tasks knows no batch; FastStream on "
+        f"{ASYNC_CONNECTIONS} connections at once. None of them has an outbox: "
+        "between commit and sending on, a kill sends on twice",
+        "ours: a batch's rows, marks and messages to send in one synced transaction; each message "
+        "is read and validated, and one delivered again is not sent on again",
+        _TIMED,
+    ]
+    _run(figure, options, place, SAME_JOB, count)
+    return figure
+
+
+def _run(
+    figure: Figure,
+    options: Options,
+    place: Workplace,
+    contenders: Mapping[str, Contender],
+    count: int,
+) -> None:
+    body = clock_read().encode().decode()
+    for number in range(options.rounds):
+        for name in rotated(list(contenders), number):
+            rate = _drain(place, name, contenders[name], body, count)
+            ours = contenders[name].ours
+            figure.note(name, f"{count:,} messages", "messages/s", rate, ours=ours)
 
 
 def _drain(place: Workplace, name: str, contender: Contender, body: str, count: int) -> float:
@@ -84,6 +132,7 @@ def _drain(place: Workplace, name: str, contender: Contender, body: str, count: 
         store_url=store_url,
         bus_url=backend.bus_url,
         confirms=contender.confirms,
+        keeps=contender.keeps,
         body=body,
         count=count,
         mark=folder / "first-message",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import socket
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,7 +21,7 @@ from tests.servers.private import plain_environment
 EMBEDDED = "gomphosis, SQLite + embedded bus"
 GROUP = "gomphosis, PostgreSQL + RabbitMQ"
 BACKENDS = (EMBEDDED, GROUP)
-READY_TIMEOUT_S = 90.0
+READY_TIMEOUT_S = 300.0
 COMMAND = "services.runtime.cli.main"
 
 
@@ -37,7 +37,7 @@ class Backend:
 
 @dataclass(frozen=True, slots=True)
 class Program:
-    """A running program and where it listens."""
+    """A running program and where it listens. ``further`` are workers beside those it starts."""
 
     child: Child
     backend: Backend
@@ -45,6 +45,11 @@ class Program:
     http_url: str
     dicom_port: int
     environment: dict[str, str]
+    further: tuple[Child, ...] = ()
+
+    @property
+    def console_url(self) -> str:
+        return f"http://{LOOPBACK}:{self.environment['GOMPHOSIS_CONSOLE__PORT']}"
 
 
 def open_backend(place: Workplace, name: str, data_dir: Path) -> Backend:
@@ -73,11 +78,18 @@ def running_program(
     group_dir: Path,
     service: str = "all",
     further_settings: Mapping[str, str] | None = None,
+    further_workers: Sequence[str] = (),
+    backend: Backend | None = None,
 ) -> Iterator[Program]:
-    """Start all services, or one, with everything kept in ``data_dir``; stop them at the end."""
+    """Start all services, or one, with everything kept in ``data_dir``; stop them at the end.
+
+    ``further_workers`` names services of which one more process is to run, once for each. A
+    ``backend`` that is given holds what it held before, and is left to the caller.
+    """
     services = service_names() if service == "all" else [service]
-    backend = open_backend(place, backend_name, data_dir)
-    http_port, dicom_port, health_port = free_port(), free_port(), _free_row(len(services))
+    given, backend = backend, backend or open_backend(place, backend_name, data_dir)
+    ports = len(services) + len(further_workers)
+    http_port, dicom_port, health_port = free_port(), free_port(), _free_row(ports)
     environment = plain_environment() | {
         "GOMPHOSIS_DATA_DIR": str(data_dir),
         "GOMPHOSIS_GROUP_DIR": str(group_dir),
@@ -93,14 +105,22 @@ def running_program(
     if service != "all":
         Child("migrate", python_module(COMMAND, "migrate"), environment, data_dir).finish(60)
     child = Child("start", python_module(COMMAND, "start", service), environment, data_dir)
+    further: list[Child] = []
     try:
         _wait_until_ready(child, [health_port + index for index in range(len(services))])
+        for port, name in enumerate(further_workers, health_port + len(services)):
+            command = python_module(COMMAND, "start", name, "--health-port", str(port))
+            further.append(Child(f"start-{name}-{port}", command, environment, data_dir))
+            _wait_until_ready(further[-1], [port])
         url = f"http://{LOOPBACK}:{http_port}"
-        yield Program(child, backend, data_dir, url, dicom_port, environment)
-        child.check()
+        yield Program(child, backend, data_dir, url, dicom_port, environment, tuple(further))
+        for one in (child, *further):
+            one.check()
     finally:
-        child.stop()
-        close_backend(place, backend)
+        for one in (*further, child):
+            one.stop()
+        if given is None:
+            close_backend(place, backend)
 
 
 def _wait_until_ready(child: Child, ports: list[int]) -> None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sys
+from typing import Any
 
 from celery import Celery
 from celery.app.amqp import Queue  # kombu's
 
+from tests.bench.peers.effect import Effects
 from tests.bench.peers.task import PREFETCH, QUEUE_IN, QUEUE_OUT, Task
 
 PASS_ON, SINK = "bench.pass_on", "bench.sink"
@@ -27,11 +29,15 @@ def main(what: str) -> None:
         worker_prefetch_multiplier=PREFETCH,
     )
 
-    def pass_on(body: str) -> None:
+    effects = Effects(task.store_url) if task.keeps and what == "work" else None
+
+    def pass_on(own: Any, body: str) -> None:
         task.began()
+        if effects is not None:
+            effects.keep(own.request.id, body.encode())
         app.send_task(SINK, args=[body], queue=QUEUE_OUT)
 
-    app.task(name=PASS_ON)(pass_on)
+    app.task(name=PASS_ON, bind=True)(pass_on)
     if what == "fill":
         with app.producer_pool.acquire(block=True) as producer:
             for _ in range(task.count):

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from typing import Any
+from typing import Annotated, Any
 
-from faststream import AckPolicy, FastStream
+import psycopg
+from faststream import AckPolicy, Context, FastStream
 from faststream.rabbit import Channel, QueueType, RabbitBroker, RabbitQueue
 
-from tests.bench.peers.task import PREFETCH, QUEUE_IN, QUEUE_OUT, Task
+from tests.bench.peers.effect import INSERT, Effects
+from tests.bench.peers.task import ASYNC_CONNECTIONS, PREFETCH, QUEUE_IN, QUEUE_OUT, Task
 
 
 def main(what: str) -> None:
@@ -22,8 +24,20 @@ def main(what: str) -> None:
         for name in (QUEUE_IN, QUEUE_OUT)
     }
 
-    async def pass_on(body: str) -> None:
+    connections: asyncio.Queue[psycopg.AsyncConnection[Any]] = asyncio.Queue()
+
+    async def connect() -> None:
+        Effects(task.store_url).database.close()
+        for _ in range(ASYNC_CONNECTIONS):
+            connections.put_nowait(await psycopg.AsyncConnection.connect(task.store_url))
+
+    async def pass_on(body: str, message_id: Annotated[str, Context("message.message_id")]) -> None:
         task.began()
+        if task.keeps:
+            connection = await connections.get()
+            await connection.execute(INSERT, (message_id, body.encode()))
+            await connection.commit()
+            connections.put_nowait(connection)
         await broker.publish(body, QUEUE_OUT, persist=True)
 
     async def fill() -> None:
@@ -38,7 +52,7 @@ def main(what: str) -> None:
         asyncio.run(fill())
         return
     broker.subscriber(queues[QUEUE_IN], ack_policy=AckPolicy.NACK_ON_ERROR)(pass_on)
-    asyncio.run(FastStream(broker, logger=None).run())
+    asyncio.run(FastStream(broker, logger=None, on_startup=[connect] if task.keeps else []).run())
 
 
 if __name__ == "__main__":

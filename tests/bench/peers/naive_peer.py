@@ -8,9 +8,9 @@ import uuid
 from threading import Event
 
 import pika
-import psycopg
 from pika.adapters.blocking_connection import BlockingChannel
 
+from tests.bench.peers.effect import Effects
 from tests.bench.peers.task import PREFETCH, QUEUE_IN, QUEUE_OUT, Task
 
 PERSISTENT = 2
@@ -41,19 +41,15 @@ def _work(channel: BlockingChannel, task: Task) -> None:
         signal.signal(number, lambda _number, _frame: stop.set())
     channel.confirm_delivery()
     channel.basic_qos(prefetch_count=PREFETCH)
-    with psycopg.connect(task.store_url) as database:
-        create = "CREATE TABLE effect (message_id VARCHAR(36) PRIMARY KEY, body BYTEA)"
-        database.execute(create)
-        database.commit()
+    effects = Effects(task.store_url)
+    with effects.database:
         for method, properties, body in channel.consume(QUEUE_IN, inactivity_timeout=0.1):
             if stop.is_set():
                 return
             if method is None:
                 continue
             task.began()
-            insert = "INSERT INTO effect VALUES (%s, %s) ON CONFLICT DO NOTHING"
-            database.execute(insert, (properties.message_id, body))
-            database.commit()
+            effects.keep(properties.message_id, body)
             own = pika.BasicProperties(delivery_mode=PERSISTENT, message_id=str(uuid.uuid4()))
             channel.basic_publish("", QUEUE_OUT, body, own, mandatory=True)
             channel.basic_ack(method.delivery_tag)

@@ -9,17 +9,20 @@ from pathlib import Path
 
 QUEUE_IN, QUEUE_OUT = "bench-in", "bench-out"
 PREFETCH = 100
+ASYNC_CONNECTIONS = 10
 PREFIX = "GOMPHOSIS_TEST_BENCH_"
 
 
 @dataclass(slots=True)
 class Task:
-    """``body`` is the text that every message carries, and that every handler sends on."""
+    """``body`` is the text that every message carries, and that every handler sends on. ``keeps``:
+    a row for each message is to be kept before it is sent on."""
 
     amqp_url: str
     store_url: str
     bus_url: str
     confirms: bool
+    keeps: bool
     body: str
     count: int
     mark: Path
@@ -32,6 +35,7 @@ class Task:
             f"{PREFIX}STORE_URL": self.store_url,
             f"{PREFIX}BUS_URL": self.bus_url,
             f"{PREFIX}CONFIRMS": str(int(self.confirms)),
+            f"{PREFIX}KEEPS": str(int(self.keeps)),
             f"{PREFIX}BODY": self.body,
             f"{PREFIX}COUNT": str(self.count),
             f"{PREFIX}MARK": str(self.mark),
@@ -45,6 +49,7 @@ class Task:
             told["STORE_URL"],
             told["BUS_URL"],
             told["CONFIRMS"] == "1",
+            told["KEEPS"] == "1",
             told["BODY"],
             int(told["COUNT"]),
             Path(told["MARK"]),
