@@ -72,8 +72,10 @@ class NoteSigned(Payload):
     )
 
     def natural_key(self, occurred_at: datetime) -> str:
-        del occurred_at
-        return f"signed:{self.study_instance_uid}:{self.note_sha256}:{self.signer}"
+        # A signature that came too late counts for nothing: where the note says the same again,
+        # it is given again.
+        moment = occurred_at.isoformat()
+        return f"signed:{self.study_instance_uid}:{self.note_sha256}:{self.signer}:{moment}"
 
 
 class NoteAddended(Payload):

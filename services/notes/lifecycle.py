@@ -26,6 +26,7 @@ from services.notes.permission import check_author
 from services.notes.sections import written_sections
 from services.notes.signing import (
     covering_signers,
+    is_signed_so,
     refuse_after_signing,
     refuse_other_content,
     signed_note,
@@ -79,6 +80,8 @@ def take_fact(file: NoteFile, fact: Fact, site: Site) -> NoteFile:
         return _take_answer(file, fact, payload)
     author = check_author(fact, site)
     if fact.natural_key in file.facts:
+        return file
+    if isinstance(payload, NoteSigned) and is_signed_so(file.signed, payload):
         return file
     kept = replace(file, facts=MappingProxyType({**file.facts, fact.natural_key: fact}))
     if file.assessment is not None:

@@ -15,12 +15,16 @@ from services.notes.writing import Writing
 
 
 def trainees_signatures(facts: Sequence[Fact]) -> tuple[Signature, ...]:
-    """Give the kept signatures of an unsigned note: a vet's would have made it a signed one."""
-    return tuple(
-        signature_of(fact, fact.payload, final=False)
-        for fact in facts
-        if isinstance(fact.payload, NoteSigned)
-    )
+    """Give the kept signatures of an unsigned note: a vet's would have made it a signed one.
+
+    Who signs the same content again has signed it once, the first time.
+    """
+    found: dict[tuple[str, str], Signature] = {}
+    for fact in facts:
+        if isinstance(fact.payload, NoteSigned):
+            told = (fact.payload.signer, fact.payload.note_sha256)
+            found.setdefault(told, signature_of(fact, fact.payload, final=False))
+    return tuple(found.values())
 
 
 def signature_of(fact: Fact, signed: NoteSigned, *, final: bool) -> Signature:
@@ -30,6 +34,14 @@ def signature_of(fact: Fact, signed: NoteSigned, *, final: bool) -> Signature:
         reauthenticated_at=signed.reauthenticated_at,
         content_sha256=signed.note_sha256,
         final=final,
+    )
+
+
+def is_signed_so(signed: SignedNote | None, signature: NoteSigned) -> bool:
+    """Tell whether this signer has signed this very content already, and finally."""
+    return signed is not None and (signed.signer, signed.content_sha256) == (
+        signature.signer,
+        signature.note_sha256,
     )
 
 

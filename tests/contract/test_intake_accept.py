@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from threading import Barrier, Thread
 from typing import Any
 
@@ -122,6 +122,22 @@ def test_a_resend_under_a_new_id_is_recognised_and_not_sent_again(store: Store) 
     assert outcomes == [AlreadyKnown(first.natural_key, str(first.id))]
     assert sent(store) == [first]
     assert kept_for_a_person(store) == []
+
+
+def test_a_note_that_says_the_same_again_can_be_signed_again_and_a_resend_counts_once(
+    store: Store,
+) -> None:
+    # given a signature that counted for nothing, since the note had just changed
+    void = fact(NoteSigned)
+    keep(store, void)
+
+    # when the note says the same again, and the vet signs that
+    later = replace(void, id=new_id(), occurred_at=AT + timedelta(minutes=5))
+    outcomes = keep(store, later, replace(later, id=new_id()))
+
+    # then
+    assert [type(outcome) for outcome in outcomes] == [Accepted, AlreadyKnown]
+    assert sent(store) == [void, later]
 
 
 def test_the_same_fact_twice_in_one_batch_counts_once(store: Store) -> None:

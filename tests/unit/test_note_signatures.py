@@ -10,7 +10,7 @@ from schemas.group import Role
 from services.notes.content import SignedNote, content_sha256
 from services.notes.lifecycle import take_fact
 from services.notes.note_now import note_now
-from tests.assessed import GROUP, message
+from tests.assessed import GROUP, assessed, image, message, view
 from tests.note_facts import SITE, addendum, amendment, opened, signature_under, standing, told_at
 
 
@@ -124,6 +124,31 @@ def test_a_trainee_signs_neither_other_content_nor_a_signed_note_nor_an_addendum
         take_fact(file, signature_under(file, by="trainee-1"), SITE)
     with pytest.raises(InvalidInput, match="addendum is told by a vet"):
         take_fact(file, addendum(by="trainee-1"), SITE)
+
+
+def test_a_signature_counts_once_the_note_says_again_what_was_signed() -> None:
+    other = assessed(2, [image(1), image(2)], views=(view(1), view(2)))
+    back = assessed(3, [image(1)], views=(view(1),))
+    file = opened()
+    read_before = signature_under(file)
+    file = opened(file, other)
+    with pytest.raises(InvalidInput, match="read it again"):
+        take_fact(file, read_before, SITE)
+
+    file = opened(file, back)
+    file = take_fact(file, signature_under(file, minute=35), SITE)
+
+    assert standing(file).state is NoteState.SIGNED
+
+
+def test_who_signs_the_same_content_again_has_signed_it_once() -> None:
+    file = take_fact(opened(), signature_under(opened(), by="trainee-1", minute=20), SITE)
+    file = take_fact(file, signature_under(file, by="trainee-1", minute=21), SITE)
+    assert len(standing(file).signatures) == 1
+
+    signed = take_fact(file, signature_under(file), SITE)
+    assert take_fact(signed, signature_under(signed, minute=45), SITE) == signed
+    assert [one.signer for one in standing(signed).signatures] == ["trainee-1", "vet-1"]
 
 
 def test_a_vet_in_training_signs_as_a_trainee() -> None:
