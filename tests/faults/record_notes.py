@@ -58,8 +58,8 @@ class FhirNotes:
                     yield from self._read(json.loads(line))
 
     def _read(self, held: dict[str, Any]) -> Iterator[FoundNote]:
-        if held["resourceType"] != "DocumentReference":
-            return
+        if held["resourceType"] != "DocumentReference" or held["status"] != "current":
+            return  # a newer revision is there
         study = next(one["value"] for one in held["identifier"] if one["system"].endswith("/study"))
         for content in held["content"]:
             attachment = content["attachment"]

@@ -87,10 +87,10 @@ class Teller:
             if stop.is_set():
                 break
             self._book.happens(*(study.truth() for study in batch))
-            self._tell_batch(threads, batch)
             for study in batch:
                 if study.signed:
                     self._vets[study.hospital.name].await_note(study)
+            self._tell_batch(threads, batch)
             late.append([(study, shot) for study in batch for shot in study.of(When.LATE)])
             if len(late) > LATE_BY:
                 self._tell_shots(threads, late.pop(0))

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from queue import Empty, Queue
 from threading import Event
 
@@ -21,17 +20,12 @@ VET = "vet-1"
 LOOK_EVERY_S = 1.0
 
 
-@dataclass(slots=True)
-class _Waiting:
-    study: PlannedStudy
-    signed: set[str] = field(default_factory=set)
-
-
 class Vet:
     """The vet of one hospital. ``await_note`` gives it a study whose note it is to sign.
 
     A signature holds for what was read: where the note changed meanwhile it is void, the newer
-    draft comes to the record, and the vet reads and signs that. ``when_signed`` is called once for
+    draft comes to the record, and the vet reads and signs that. So each draft that is found is
+    signed until a signed note is there. ``when_signed`` is called once for
     each study, when its signed note is in the record.
     """
 
@@ -48,7 +42,7 @@ class Vet:
         self._book = book
         self._when_signed = when_signed
         self._come: Queue[PlannedStudy] = Queue()
-        self._waiting: dict[str, _Waiting] = {}
+        self._waiting: dict[str, PlannedStudy] = {}
 
     def await_note(self, study: PlannedStudy) -> None:
         self._come.put(study)
@@ -75,21 +69,20 @@ class Vet:
                 study = self._come.get_nowait()
             except Empty:
                 return
-            self._waiting[study.study] = _Waiting(study)
+            self._waiting[study.study] = study
 
     def _see(self, note: FoundNote) -> None:
         self._take_in()
-        waiting = self._waiting.get(note.study)
-        if waiting is None:
+        study = self._waiting.get(note.study)
+        if study is None:
             return
         if note.final:
             del self._waiting[note.study]
-            if waiting.study.addendum:
-                self._add(waiting.study)
-            self._when_signed(waiting.study)
-        elif note.content_sha256 is not None and note.content_sha256 not in waiting.signed:
-            waiting.signed.add(note.content_sha256)
-            self._sign(waiting.study, note, note.content_sha256)
+            if study.addendum:
+                self._add(study)
+            self._when_signed(study)
+        elif note.content_sha256 is not None:
+            self._sign(study, note, note.content_sha256)
 
     def _sign(self, study: PlannedStudy, note: FoundNote, content_sha256: str) -> None:
         payload = {
@@ -97,7 +90,7 @@ class Vet:
             "note_sha256": content_sha256,
             "signer": VET,
         }
-        receipt = self._tell("note_signed", study.ends + timedelta(hours=1), payload)
+        receipt = self._tell("note_signed", payload)
         self._book.acknowledged(
             Fact(self._site, "note_signed", receipt),
             Signature(self._site, study.study, content_sha256, note.text),
@@ -106,16 +99,16 @@ class Vet:
     def _add(self, study: PlannedStudy) -> None:
         text = f"Invented addendum to study {study.number}: nothing was left out."
         payload = {"study_instance_uid": study.study, "text": text, "signer": VET}
-        receipt = self._tell("note_addended", study.ends + timedelta(hours=2), payload)
+        receipt = self._tell("note_addended", payload)
         self._book.acknowledged(
             Fact(self._site, "note_addended", receipt), Addendum(self._site, study.study, text)
         )
 
-    def _tell(self, kind: str, at: datetime, payload: dict[str, str]) -> str:
+    def _tell(self, kind: str, payload: dict[str, str]) -> str:
         offer: Offer = {
             "kind": kind,
             "schema_version": 2,
-            "occurred_at": at.astimezone(UTC).isoformat(),
+            "occurred_at": datetime.now(UTC).isoformat(),
             "payload": payload,
         }
         receipts: list[str] = []
