@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from schemas.conclusions import ExposureResult, ExposureUse, ImageUse, StudyAssessed, ViewStatus
 from schemas.quality.rated import rejection_reason
 from services.console.dose_bins import BIN_COLUMNS, bin_of
+from services.console.lead.tables import SITE_COUNTS
 from services.console.tables import COUNTS, WHOLE_GROUP, month_of
 
 _NANO_PER_MILLI = 1_000_000
@@ -177,6 +178,14 @@ class FigureSums:
     def month_rows(self) -> list[Row]:
         return list(_rows(self._month, ("by", "site", "month", "name")))
 
+    def site_rows(self) -> list[Row]:
+        whole = {
+            (month, site): told
+            for (by, site, month, _), told in self._month.items()
+            if by == "all" and site != WHOLE_GROUP
+        }
+        return list(_rows(whole, ("month", "site"), SITE_COUNTS))
+
     def reject_rows(self) -> list[Row]:
         names = ("site", *Line._fields, "reason")
         changed = sorted((key, n) for key, n in self._reasons.items() if n)
@@ -194,10 +203,14 @@ def _month_keys(site: str, of: Line) -> Iterator[tuple[Any, ...]]:
     yield "device", site, month, of.device
 
 
-def _rows(sums: Mapping[tuple[Any, ...], Counter[str]], names: Iterable[str]) -> Iterator[Row]:
+def _rows(
+    sums: Mapping[tuple[Any, ...], Counter[str]],
+    names: Iterable[str],
+    counts: Iterable[str] = COUNTS,
+) -> Iterator[Row]:
     """Make rows in one order, so that two workers never wait for each other; none for nothing."""
-    keys = tuple(names)
+    keys, counted = tuple(names), tuple(counts)
     for key in sorted(sums):
-        told = sums[key]
+        told = {name: sums[key][name] for name in counted}
         if any(told.values()):
-            yield dict(zip(keys, key, strict=True)) | {name: told[name] for name in COUNTS}
+            yield dict(zip(keys, key, strict=True)) | told

@@ -4,6 +4,8 @@ from collections import Counter
 from datetime import date
 from typing import Any
 
+from services.console.tables import WHOLE_GROUP
+
 
 class StorageSums:
     """What a batch adds to the day's images and bytes, by the day that they were acquired."""
@@ -13,8 +15,9 @@ class StorageSums:
         self._bytes: Counter[tuple[date, str]] = Counter()
 
     def add(self, site: str, day: date, size_bytes: int) -> None:
-        self._images[day, site] += 1
-        self._bytes[day, site] += size_bytes
+        for place in (site, WHOLE_GROUP):
+            self._images[day, place] += 1
+            self._bytes[day, place] += size_bytes
 
     def rows(self) -> list[dict[str, Any]]:
         return [

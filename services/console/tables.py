@@ -284,6 +284,7 @@ STORAGE_DAY = Table(
     _count("images"),
     _count("bytes"),
 )
+"""What was stored of the images of each day; of the whole group under an empty site."""
 
 FIGURES_DAY = Table(
     "console_figures_day",

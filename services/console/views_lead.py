@@ -1,28 +1,36 @@
 """What the lead sees: rates, missing views, deviations and doses, by one thing at a time.
 
-Whole months come from the months' sums, for one site or for a thousand. Other periods, and
-questions with a further condition, come from the days' sums, of a few sites at a time.
+Whole months come from the months' sums, for one site or for a thousand; the days before and behind
+them, and questions with a further condition, from the days' sums, of a few sites at a time.
 """
 
-from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from enum import StrEnum
 from typing import Any, Final
 
-from sqlalchemy import Connection, Select, func, literal, select
+from sqlalchemy import BigInteger, Connection, Select, cast, func, literal, select
 
 from schemas.errors import InvalidInput
-from schemas.quality.rates import Rate, Trend, rate, trend_of
-from services.console.dose_bins import BIN_COLUMNS, quantile_mgy
-from services.console.tables import COUNTS, FIGURES_DAY, FIGURES_MONTH, REJECTS_DAY, WHOLE_GROUP
+from schemas.quality.rates import Trend, trend_of
+from services.console.lead.figure_lines import FigureLine, line_of
+from services.console.lead.tables import FIGURES_SITE, SITE_COUNTS
+from services.console.tables import (
+    COUNTS,
+    FIGURES_DAY,
+    FIGURES_MONTH,
+    REJECTS_DAY,
+    WHOLE_GROUP,
+    end_of_month,
+    month_of,
+)
 
 MOST_SITE_DAYS: Final = 600
 """So many days, counted for each site, are summed within the time that a page may take: a year of
 one site, a month of twenty. The number is invented."""
 
-_NANO: Final = 1_000_000
+_DAY: Final = timedelta(days=1)
 
 
 class By(StrEnum):
@@ -58,41 +66,27 @@ class Asked:
 
     @property
     def whole_months(self) -> bool:
-        return self.first.day == 1 and (self.last + timedelta(days=1)).day == 1
+        return self.first.day == 1 and (self.last + _DAY).day == 1
+
+    @property
+    def by_months(self) -> bool:
+        """Tell whether the months' sums answer it; if not, single days have to be summed."""
+        return self.whole_months and not self.only
+
+    @property
+    def parts(self) -> tuple["Asked", ...]:
+        """Part what the months' sums answer from the days before and behind; in their order."""
+        begin = self.first if self.first.day == 1 else end_of_month(self.first) + _DAY
+        end = self.last if (self.last + _DAY).day == 1 else month_of(self.last) - _DAY
+        if self.only or begin > end:
+            return (self,)
+        spans = ((self.first, begin - _DAY), (begin, end), (end + _DAY, self.last))
+        return tuple(
+            replace(self, first=first, last=last) for first, last in spans if first <= last
+        )
 
 
 _ONLY = {"operator", "device", "view", "species"}
-
-
-@dataclass(frozen=True, slots=True)
-class Doses:
-    """Kerma and area product of the exposures whose dose is known and not doubted.
-
-    ``bins`` are the counts of ``dose_bins``; quartiles are interpolated in them, in mGy.
-    """
-
-    known: int
-    kerma_mgy: float
-    kap_mgycm2: float
-    bins: tuple[int, ...]
-    lower_quartile_mgy: float | None
-    median_mgy: float | None
-    upper_quartile_mgy: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class FigureLine:
-    """One group's figures. Rates with Wilson's interval at 95 %; of exposures where it says so."""
-
-    name: str
-    images: int
-    exposures: int
-    rejects: Rate
-    repeats: Rate
-    early_of_exposures: Rate
-    deviations_of_exposures: Rate
-    missing_views: int
-    doses: Doses
 
 
 def figures_by(
@@ -104,84 +98,116 @@ def figures_by(
     the time. An operator or device of a site has no meaning at another, so either wants one site.
     Raises InvalidInput where too many days would have to be summed.
     """
+    sums = sums_by(connection, asked, by, counts)
+    return _in_order(by, (line_of(name, told) for name, told in sums.items()))
+
+
+def sums_by(
+    connection: Connection, asked: Asked, by: By, counts: Sequence[str]
+) -> dict[str, dict[str, int]]:
+    """Give the bare sums that ``figures_by`` makes lines of, by name. Raises InvalidInput too."""
     if by in {By.OPERATOR, By.DEVICE} and (asked.sites is None or len(asked.sites) != 1):
         raise InvalidInput("sites", str(asked.sites), f"one site, to show it by {by}")
-    query = (
-        _months(asked, by, counts)
-        if asked.whole_months and not asked.only
-        else _days(_of_few_days(asked), by, counts)
-    )
-    lines = [_line(dict(row)) for row in connection.execute(query).mappings()]
+    # Times are all months or all days; whatever else is added up of both.
+    parts = (asked,) if by is By.TIME else asked.parts
+    return _added_up(connection, [_part(part, by, counts) for part in _of_few_days(asked, parts)])
+
+
+def named_lines(
+    connection: Connection, asked: Asked, by: By, names: Sequence[str]
+) -> tuple[FigureLine, ...]:
+    """Give these lines of ``figures_by``: some sites, or times that follow each other."""
+    if by is By.SITE:
+        return figures_by(connection, replace(asked, sites=tuple(names)), by)
+    first, last = date.fromisoformat(names[0]), date.fromisoformat(names[-1])
+    if asked.by_months:
+        return figures_by(connection, replace(asked, first=first, last=end_of_month(last)), by)
+    days = replace(asked, first=first, last=last)
+    sums = _added_up(connection, [_days(days, by, COUNTS)])
+    return _in_order(by, (line_of(name, told) for name, told in sums.items()))
+
+
+def _in_order(by: By, lines: Iterable[FigureLine]) -> tuple[FigureLine, ...]:
     if by is By.TIME:
         return tuple(sorted(lines, key=lambda line: line.name))
     return tuple(sorted(lines, key=lambda line: (-line.images, line.name)))
 
 
-def together(lines: Sequence[FigureLine]) -> FigureLine | None:
-    """Add the lines of one question up, whatever they are by; None of nothing.
-
-    It is what ``By.ALL`` gives, without asking again.
-    """
-    if not lines:
-        return None
-    sums: Counter[str] = Counter()
-    for line in lines:
-        sums["images"] += line.images
-        sums["exposures"] += line.exposures
-        sums["rejected"] += line.rejects.count
-        sums["repeats"] += line.repeats.count
-        sums["ended_early"] += line.early_of_exposures.count
-        sums["deviations"] += line.deviations_of_exposures.count
-        sums["missing_views"] += line.missing_views
-        sums["kerma_known"] += line.doses.known
-        sums["kerma_ngy"] += round(line.doses.kerma_mgy * _NANO)
-        sums["kap_ngycm2"] += round(line.doses.kap_mgycm2 * _NANO)
-        sums.update(dict(zip(BIN_COLUMNS, line.doses.bins, strict=True)))
-    return _line({**sums, "name": By.ALL.value})
+def _added_up(connection: Connection, queries: Sequence[Select[Any]]) -> dict[str, dict[str, int]]:
+    found: dict[str, dict[str, int]] = {}
+    for query in queries:
+        for row in connection.execute(query).mappings():
+            told = {name: int(number or 0) for name, number in row.items() if name != "name"}
+            name = row["name"]
+            known = found.setdefault(name.isoformat() if isinstance(name, date) else name, told)
+            if known is not told:
+                known |= {count: known[count] + number for count, number in told.items()}
+    return found
 
 
 def reject_reasons(connection: Connection, asked: Asked) -> dict[str, int]:
     """Count rejected images by reason, the most frequent first. Raises InvalidInput."""
-    if asked.whole_months and not asked.only:
-        own = FIGURES_MONTH.c
-        rejected = func.sum(own.rejected).label("rejected")
-        query = _of_months(select(own.name, rejected), asked, "reason").group_by(own.name)
-    else:
-        days = REJECTS_DAY.c
-        counted: Select[Any] = select(days.reason, func.sum(days.images))
-        query = _of_days(counted, REJECTS_DAY, _of_few_days(asked)).group_by(days.reason)
-    found = [(str(reason), int(number)) for reason, number in connection.execute(query)]
-    return dict(sorted(found, key=lambda item: (-item[1], item[0])))
+    queries = [_reasons(part) for part in _of_few_days(asked, asked.parts)]
+    found = _added_up(connection, queries)
+    counted = [(reason, told["rejected"]) for reason, told in found.items()]
+    return dict(sorted(counted, key=lambda item: (-item[1], item[0])))
 
 
-def reject_trend(times: Sequence[FigureLine]) -> Trend | None:
-    """Test whether the share of rejects rises or falls with the months, given figures by time."""
+def reject_trend(connection: Connection, asked: Asked) -> Trend | None:
+    """Test whether the share of rejects rises or falls with the months. Raises InvalidInput."""
+    counts = ("images", "rejected")
+    queries = [_part(part, By.TIME, counts) for part in _of_few_days(asked, asked.parts)]
     months: dict[int, tuple[int, int]] = {}
-    for line in times:
-        day = date.fromisoformat(line.name)
-        rejected, images = months.get(day.year * 12 + day.month - 1, (0, 0))
-        counted = (rejected + line.rejects.count, images + line.images)
-        months[day.year * 12 + day.month - 1] = counted
+    for name, told in _added_up(connection, queries).items():
+        day = date.fromisoformat(name)
+        month = day.year * 12 + day.month - 1
+        rejected, images = months.get(month, (0, 0))
+        months[month] = (rejected + told["rejected"], images + told["images"])
     return trend_of(months)
 
 
-def _of_few_days(asked: Asked) -> Asked:
-    days = (asked.last - asked.first).days + 1
-    if asked.sites is None or len(asked.sites) * days > MOST_SITE_DAYS:
+def _of_few_days(asked: Asked, parts: Sequence[Asked]) -> Sequence[Asked]:
+    days = sum((one.last - one.first).days + 1 for one in parts if not one.by_months)
+    if days and (asked.sites is None or len(asked.sites) * days > MOST_SITE_DAYS):
         raise InvalidInput(
             "period",
             f"{asked.first} to {asked.last}",
             f"whole months and no further condition, or {MOST_SITE_DAYS} days over all sites",
         )
-    return asked
+    return parts
+
+
+def _part(asked: Asked, by: By, counts: Sequence[str]) -> Select[Any]:
+    return _months(asked, by, counts) if asked.by_months else _days(asked, by, counts)
+
+
+def _reasons(asked: Asked) -> Select[Any]:
+    if asked.by_months:
+        own = FIGURES_MONTH.c
+        counted: Select[Any] = select(own.name.label("name"), *_sums(own, ("rejected",)))
+        return _of_months(counted, asked, "reason").group_by(own.name)
+    days = REJECTS_DAY.c
+    rejected = cast(func.sum(days.images), BigInteger).label("rejected")
+    counted = select(days.reason.label("name"), rejected)
+    return _of_days(counted, REJECTS_DAY, asked).group_by(days.reason)
+
+
+def _sums(own: Any, counts: Sequence[str]) -> list[Any]:
+    """Sum as whole numbers: PostgreSQL makes a numeric of a sum, which is slow to read."""
+    return [cast(func.sum(own[name]), BigInteger).label(name) for name in counts]
 
 
 def _months(asked: Asked, by: By, counts: Sequence[str]) -> Select[Any]:
+    if by is By.SITE and asked.sites is None and set(counts) <= set(SITE_COUNTS):
+        sites = FIGURES_SITE.c
+        query: Select[Any] = select(sites.site.label("name"), *_sums(sites, counts))
+        within = (sites.month >= asked.first, sites.month <= asked.last)
+        return query.where(*within).group_by(sites.site)
     own = FIGURES_MONTH.c
-    sums = [func.sum(own[name]).label(name) for name in counts]
     key: Any = {By.ALL: literal("all"), By.SITE: own.site, By.TIME: own.month}.get(by, own.name)
     kept = by.value if by in {By.OPERATOR, By.DEVICE, By.VIEW, By.SPECIES} else "all"
-    query = _of_months(select(key.label("name"), *sums), asked, kept, each_site=by is By.SITE)
+    query = select(key.label("name"), *_sums(own, counts))
+    query = _of_months(query, asked, kept, each_site=by is By.SITE)
     return query if by is By.ALL else query.group_by(key)
 
 
@@ -198,7 +224,7 @@ def _of_months(
 
 def _days(asked: Asked, by: By, counts: Sequence[str]) -> Select[Any]:
     own = FIGURES_DAY.c
-    sums = [func.sum(own[name]).label(name) for name in counts]
+    sums = _sums(own, counts)
     if by is By.ALL:
         whole: Any = select(literal("all").label("name"), *sums)
         return _of_days(whole, FIGURES_DAY, asked)
@@ -213,28 +239,3 @@ def _of_days(query: Select[Any], table: Any, asked: Asked) -> Select[Any]:
     for name, value in sorted(asked.only.items()):
         query = query.where(table.c[name] == value)
     return query
-
-
-def _line(row: Mapping[str, Any]) -> FigureLine:
-    told = {name: int(row.get(name) or 0) for name in COUNTS}
-    bins = tuple(told[name] for name in BIN_COLUMNS)
-    name = row["name"]
-    return FigureLine(
-        name=name.isoformat() if isinstance(name, date) else str(name),
-        images=told["images"],
-        exposures=told["exposures"],
-        rejects=rate(told["rejected"], told["images"]),
-        repeats=rate(told["repeats"], told["images"]),
-        early_of_exposures=rate(told["ended_early"], told["exposures"]),
-        deviations_of_exposures=rate(told["deviations"], told["exposures"]),
-        missing_views=told["missing_views"],
-        doses=Doses(
-            known=told["kerma_known"],
-            kerma_mgy=told["kerma_ngy"] / _NANO,
-            kap_mgycm2=told["kap_ngycm2"] / _NANO,
-            bins=bins,
-            lower_quartile_mgy=quantile_mgy(bins, 0.25),
-            median_mgy=quantile_mgy(bins, 0.5),
-            upper_quartile_mgy=quantile_mgy(bins, 0.75),
-        ),
-    )

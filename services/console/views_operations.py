@@ -8,7 +8,7 @@ from sqlalchemy import Connection, func, select
 
 from schemas.conclusions import ClockStand, CodesMissing, RoomDayAssessed
 from services.console.paging import Page, from_place, page_of
-from services.console.tables import DEVICE, QUESTION, ROOM_DAY, STORAGE_DAY, UNMAPPED
+from services.console.tables import DEVICE, QUESTION, ROOM_DAY, STORAGE_DAY, UNMAPPED, WHOLE_GROUP
 
 _DAYS_BACK = 30
 """So many of the newest days are looked through for a clock; the number is invented."""
@@ -105,8 +105,7 @@ def storage_by_day(
     own = STORAGE_DAY.c
     query = select(own.day, func.sum(own.images), func.sum(own.bytes))
     query = query.where(own.day >= first, own.day <= last)
-    if sites is not None:
-        query = query.where(own.site.in_(sites))
+    query = query.where(own.site.in_([WHOLE_GROUP] if sites is None else sites))
     rows = connection.execute(query.group_by(own.day).order_by(own.day))
     return [StoredDay(day, int(images), int(size)) for day, images, size in rows]
 

@@ -23,6 +23,7 @@ from services.console.changes import topic
 from services.console.charges.heard import MonthSums, take_days
 from services.console.charges.tables import CHARGE_MONTH
 from services.console.figures import FigureSums, from_text
+from services.console.lead.tables import FIGURES_SITE
 from services.console.room_day_rows import correction_row, room_day_row
 from services.console.storage import StorageSums
 from services.console.store import Contact, KeptStudy
@@ -148,6 +149,7 @@ class ConsoleHandler:
             (CHARGE_MONTH, batch.charge_months.rows()),
             (tables.FIGURES_DAY, batch.figures.day_rows()),
             (tables.FIGURES_MONTH, batch.figures.month_rows()),
+            (FIGURES_SITE, batch.figures.site_rows()),
             (tables.REJECTS_DAY, batch.figures.reject_rows()),
         ):
             add_to_rows(work.connection, table, rows)

@@ -73,6 +73,25 @@ def test_a_lead_of_all_sites_compares_them(told: Desk, page: Page) -> None:
     expect(page.get_by_role("rowheader", name="Invented Hospital South (south)")).to_be_visible()
 
 
+def test_days_are_shown_a_quarter_at_a_time(told: Desk, page: Page) -> None:
+    # given: a period that holds no whole months
+    told.sign_in(page, "lead-1")
+    page.goto(f"{told.url}/sites/north/lead?first=2026-01-02&last=2026-06-30&by=time")
+    parts = page.get_by_role("navigation", name="Parts of the period").get_by_role("link")
+    first = page.get_by_role("rowheader").first.inner_text()
+    assert parts.count() > 1
+    expect(parts.first).to_have_attribute("aria-current", "true")
+
+    # when
+    parts.last.focus()
+    page.keyboard.press("Enter")
+
+    # then
+    expect(parts.last).to_have_attribute("aria-current", "true")
+    expect(page.get_by_role("rowheader", name=first)).to_have_count(0)
+    look(page, "lead-days")
+
+
 def test_a_question_that_is_too_dear_is_told_with_what_can_be_asked(told: Desk, page: Page) -> None:
     # given
     told.sign_in(page, "lead-1")

@@ -4,14 +4,16 @@ from datetime import timedelta
 from decimal import Decimal
 
 import pytest
+from sqlalchemy import insert
 
 from schemas.conclusions import DayReconciled
 from schemas.conclusions.reconciled import Status
 from schemas.errors import InvalidInput
 from services.console import paging
-from services.console.charges import bills, deeds, views
+from services.console.charges import bills, deeds, sites, views
 from services.console.charges.deeds import Outcome
 from services.console.charges.rows import Kind
+from services.console.charges.tables import CHARGE_MONTH, SUMS
 from services.console.charges.views import Asked
 from services.runtime.store import Store
 from tests.assessed import STUDY
@@ -99,14 +101,54 @@ def test_a_month_adds_up_by_day_and_by_site_to_the_cent(store: Store) -> None:
     last = DAY + timedelta(days=10)
     with store.read() as connection:
         by_day = views.sums_by_day(connection, ["north"], DAY, last)
-        ((site, currency, whole),) = views.sites_of_month(connection, None, DAY.replace(day=1))
-        ((_, _, of_day),) = views.sites_of_day(connection, ["north", "south"], DAY)
-        assert views.sites_of_month(connection, ["south"], DAY.replace(day=1)) == []
+        month = sites.sites_of_month(connection, None, DAY.replace(day=1))
+        ((_, _, of_day),) = sites.sites_of_day(connection, ["north", "south"], DAY).page().rows
+        assert sites.sites_of_month(connection, ["south"], DAY.replace(day=1)).rows == ()
+        assert sites.sites_of_month(connection, None, DAY.replace(day=1), {"south"}).rows == ()
 
+    ((site, currency, whole),) = month.page().rows
     assert (site, currency, whole.exceptions) == ("north", "EUR", 2)
+    assert month.whole() == {"EUR": whole}
     assert sum(sums.held for _, _, sums in by_day) == whole.held == Decimal("152.00")
     assert whole.balances
     assert of_day == by_day[0][2]
+
+
+def test_pages_of_sites_show_each_once_those_with_exceptions_first(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # given: seven sites, of which two have exceptions
+    monkeypatch.setattr(sites, "PAGE_ROWS", 3)
+    month = DAY.replace(day=1)
+    counts = {f"site-{n}": 2 if n in {2, 5} else 0 for n in range(7)}
+    with store.begin() as connection:
+        rows = [
+            dict.fromkeys(SUMS, 100)
+            | {"month": month, "site": name, "currency": "EUR"}
+            | {"exceptions": number, "faults": 0}
+            for name, number in counts.items()
+        ]
+        connection.execute(insert(CHARGE_MONTH), rows)
+
+    # when
+    with store.read() as connection:
+        compared = sites.sites_of_month(connection, None, month)
+    found: list[str] = []
+    after: str | None = None
+    while True:
+        page = compared.page(after)
+        found += [one.site for one in page.rows]
+        after = page.next
+        if after is None:
+            break
+
+    # then
+    assert found == sorted(counts, key=lambda name: (-counts[name], name))
+    assert compared.sites == set(counts)
+    whole = compared.whole()["EUR"]
+    assert (whole.exceptions, whole.held) == (4, Decimal("7.00"))
+    with pytest.raises(InvalidInput, match="after"):
+        compared.page("W10")
 
 
 def test_what_waits_for_a_code_is_listed_with_its_day(store: Store) -> None:
@@ -177,10 +219,10 @@ def test_every_question_of_the_desk_is_answered_by_an_index(store: Store) -> Non
         views.unmapped(connection, "north", DAY)
         views.unmapped(connection, "north", None)
         views.sums_by_day(connection, ["north"], DAY, days[-1])
-        views.sites_of_month(connection, None, DAY.replace(day=1))
-        views.sites_of_month(connection, ["north", "south"], DAY.replace(day=1))
-        views.sites_of_day(connection, None, DAY)
-        views.sites_of_day(connection, ["north", "south"], DAY)
+        sites.sites_of_month(connection, None, DAY.replace(day=1))
+        sites.sites_of_month(connection, ["north", "south"], DAY.replace(day=1))
+        sites.sites_of_day(connection, None, DAY)
+        sites.sites_of_day(connection, ["north", "south"], DAY)
         bills.bills_of_day(connection, "north", DAY)
         bills.some_bills(connection, "north", [STUDY])
         deeds.deeds_of(connection, "north", "batch-1")

@@ -8,6 +8,7 @@ from schemas.errors import InvalidInput
 from services.console import (
     views_lead,
 )
+from services.console.lead.figure_lines import together
 from services.console.views_lead import Asked, By
 from services.runtime.store import Store
 from tests.console_told import (
@@ -95,9 +96,9 @@ def test_adding_the_lines_up_gives_what_all_together_is(store: Store) -> None:
         for asked in (NORTH, DAYS):
             (whole,) = views_lead.figures_by(connection, asked, By.ALL)
             for by in (By.TIME, By.OPERATOR, By.DEVICE, By.VIEW, By.SPECIES):
-                added = views_lead.together(views_lead.figures_by(connection, asked, by))
+                added = together(views_lead.figures_by(connection, asked, by))
                 assert added == whole, by
-    assert views_lead.together(()) is None
+    assert together(()) is None
 
 
 def test_only_the_counts_that_are_asked_for_are_summed(store: Store) -> None:

@@ -19,6 +19,7 @@ from services.console import (
     views_operations,
 )
 from services.console.charges.bills import bills_of_day
+from services.console.lead.tables import SITE_COUNTS
 from services.console.notes import lists as note_lists
 from services.console.notes.following import own_deeds
 from services.console.notes.revisions import revisions_of
@@ -37,6 +38,7 @@ from tests.console_told import (
 MARCH = Asked(date(2026, 3, 1), date(2026, 3, 31))
 NORTH = Asked(date(2026, 3, 1), date(2026, 3, 31), ("north",))
 DAYS = Asked(DAY, DAY + timedelta(days=6), ("north",))
+RAGGED = Asked(DAY, date(2026, 5, 6), ("north",))
 
 
 @dataclass(slots=True)
@@ -96,10 +98,15 @@ def _ask_everything(connection: Connection) -> None:
     for by in By:
         views_lead.figures_by(connection, NORTH, by)
         views_lead.figures_by(connection, DAYS, by)
+        views_lead.figures_by(connection, RAGGED, by)
         if by not in {By.OPERATOR, By.DEVICE}:
             views_lead.figures_by(connection, MARCH, by)
-    for asked in (MARCH, NORTH, DAYS):
+            views_lead.figures_by(connection, MARCH, by, SITE_COUNTS)
+    for asked in (MARCH, NORTH, DAYS, RAGGED):
         views_lead.reject_reasons(connection, asked)
+        views_lead.reject_trend(connection, asked)
+    views_lead.named_lines(connection, MARCH, By.SITE, ["north", "south"])
+    views_lead.named_lines(connection, DAYS, By.TIME, [DAY.isoformat()])
 
 
 def test_every_question_of_a_page_is_answered_by_an_index(

@@ -2,9 +2,17 @@
 
 from datetime import date
 
-from sqlalchemy import select, text
+from sqlalchemy import insert, select, text
 
-from services.console.tables import BILL_DAY, BILL_MONTH
+from services.console.lead.tables import FIGURES_SITE, SITE_COUNTS
+from services.console.tables import (
+    BILL_DAY,
+    BILL_MONTH,
+    COUNTS,
+    FIGURES_MONTH,
+    STORAGE_DAY,
+    WHOLE_GROUP,
+)
 from services.runtime.migrate import go_back, migrate
 from services.runtime.store import Store
 
@@ -44,3 +52,48 @@ def test_totals_of_days_that_stand_already_are_summed_by_month_and_group(store: 
         (date(2026, 3, 31), 100),
         (date(2026, 4, 1), 3),
     ]
+
+
+def test_sums_of_sites_and_of_storage_that_stand_already_are_taken_over(store: Store) -> None:
+    # given
+    go_back(store, "0028")
+    march, april = date(2026, 3, 1), date(2026, 4, 1)
+    with store.begin() as connection:
+        for number, (by, site, month) in enumerate((
+            ("all", "north", march),
+            ("all", "north", april),
+            ("all", "south", march),
+            ("all", WHOLE_GROUP, march),
+            ("view", "north", march),
+        ), start=1):  # fmt: skip
+            key = {"by": by, "site": site, "month": month, "name": ""}
+            connection.execute(insert(FIGURES_MONTH), dict.fromkeys(COUNTS, number) | key)
+        for site, images in (("north", 3), ("south", 4)):
+            row = {"day": march, "site": site, "images": images, "bytes": 10 * images}
+            connection.execute(insert(STORAGE_DAY), row)
+
+    # when
+    migrate(store)
+
+    # then
+    with store.read() as connection:
+        found = connection.execute(select(FIGURES_SITE)).all()
+        group = connection.execute(
+            select(STORAGE_DAY.c.images, STORAGE_DAY.c.bytes).where(
+                STORAGE_DAY.c.site == WHOLE_GROUP
+            )
+        ).one()
+    assert {(row.month, row.site): set(row[2:]) for row in found} == {
+        (march, "north"): {1},
+        (april, "north"): {2},
+        (march, "south"): {3},
+    }
+    assert {len(row) for row in found} == {2 + len(SITE_COUNTS)}
+    assert tuple(group) == (7, 70)
+
+    # and back, and forward again
+    go_back(store, "0028")
+    migrate(store)
+    with store.read() as connection:
+        assert len(connection.execute(select(FIGURES_SITE)).all()) == 3
+        assert len(connection.execute(select(STORAGE_DAY)).all()) == 3

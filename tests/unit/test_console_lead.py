@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -18,16 +19,18 @@ from schemas.quality.rates import rate
 from services.console import paging
 from services.console.dose_bins import BINS
 from services.console.lead.asked import LeadAsked, usual_periods
-from services.console.lead.lines import begin_at, page_of_lines, short_verdict
+from services.console.lead.figure_lines import Doses, FigureLine
+from services.console.lead.lines import PAGE_TIMES, begin_at, page_of_lines, short_verdict, spans_of
 from services.console.lead.marks import box_mark, histogram, interval_mark, scale_of
 from services.console.lead.names import Names, reason_words
 from services.console.lead.teach import Measure, Taught, what_to_teach
 from services.console.lead.teach_words import behind, told_lines
-from services.console.views_lead import MOST_SITE_DAYS, By, Doses, FigureLine
+from services.console.views_lead import MOST_SITE_DAYS, By
 from tests.assessed import GROUP
 
 TARGETS = load_reject_targets()
 NO_DOSES = Doses(0, 0.0, 0.0, (0,) * BINS, None, None, None)
+FIRST_DAY = date(2026, 1, 3)
 YEAR = LeadAsked(date(2026, 1, 1), date(2026, 12, 31), By.VIEW, "north")
 
 
@@ -144,6 +147,22 @@ def test_pages_of_lines_show_each_once_and_in_order(images: list[int]) -> None:
                 break
     assert seen == [one.name for one in lines]
     assert paging.PAGE_ROWS == 50
+
+
+def test_days_are_shown_a_quarter_at_a_time_each_once_and_every_part_has_its_address() -> None:
+    days = [(FIRST_DAY + timedelta(days=n)).isoformat() for n in range(200)]
+    times = [line(day, 1) for day in days]
+    asked = LeadAsked(FIRST_DAY, FIRST_DAY + timedelta(days=199), By.TIME, "north")
+
+    pages = [page_of_lines(times, replace(asked, after=place)) for _, _, place in spans_of(times)]
+
+    assert [len(page.rows) for page in pages] == [PAGE_TIMES, PAGE_TIMES, 200 - 2 * PAGE_TIMES]
+    assert [one.name for page in pages for one in page.rows] == days
+    assert [page.next for page in pages] == [*(place for _, _, place in spans_of(times)[1:]), None]
+    assert spans_of(times)[0][:2] == (days[0], days[91])
+    assert spans_of([]) == []
+    with pytest.raises(InvalidInput, match="after"):
+        page_of_lines(times, replace(asked, after=begin_at(3)))
 
 
 @pytest.mark.parametrize("today", [date(2026, 1, 1), date(2028, 2, 29), date(2026, 12, 31)])

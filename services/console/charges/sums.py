@@ -1,6 +1,6 @@
 """Control totals of a day or a period, and whether both sides of each agree. Pure."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from decimal import Decimal
 from typing import Any
@@ -65,12 +65,10 @@ class Sums:
         return not self.faults and all(one.balances for one in self.equations)
 
 
-def sums_of(row: Any) -> Sums:
+def sums_of(row: Mapping[str, Any]) -> Sums:
     """Read sums from a row of ``CHARGE_DAY``, or of sums of such."""
     told: dict[str, Any] = {
-        one.name: amount_of(getattr(row, f"{one.name}_cents"))
-        if one.name in CENTS
-        else int(getattr(row, one.name))
+        one.name: amount_of(row[f"{one.name}_cents"]) if one.name in CENTS else int(row[one.name])
         for one in fields(Sums)
     }
     return Sums(**told)

@@ -6,14 +6,14 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, Table, func, select
+from sqlalchemy import Connection, Select, func, select
 
 from schemas.conclusions import BooksReconciled, CodesMissing, ExceptionFound
 from schemas.conclusions.reconciled import Status
 from services.console.charges.deeds import Deed, newest_deeds
 from services.console.charges.rows import Kind
 from services.console.charges.sums import Sums, sums_of
-from services.console.charges.tables import CHARGE_DAY, CHARGE_EXCEPTION, CHARGE_MONTH, SUMS
+from services.console.charges.tables import CHARGE_DAY, CHARGE_EXCEPTION, SUMS
 from services.console.paging import Page, from_place, page_of
 from services.console.tables import STUDY, UNMAPPED, with_study
 
@@ -93,7 +93,7 @@ def day_books(connection: Connection, site: str, day: date) -> list[DayBooks]:
             row.currency,
             row.told_at,
             row.read_at,
-            sums_of(row),
+            sums_of(row._asdict()),
             BooksReconciled.model_validate_json(row.snapshot),
         )
         for row in rows
@@ -194,37 +194,7 @@ def sums_by_day(
     own = CHARGE_DAY.c
     query = _period(select(own.day, own.currency, *_SUMS), sites, first, last)
     rows = connection.execute(query.group_by(own.day, own.currency).order_by(own.day, own.currency))
-    return [(row.day, row.currency, sums_of(row)) for row in rows]
-
-
-def sites_of_month(
-    connection: Connection, sites: Sequence[str] | None, month: date
-) -> list[tuple[str, str, Sums]]:
-    """Give each site's sums of a month, those with exceptions first; of all where none is named.
-
-    ``month`` is its first day.
-    """
-    query = select(CHARGE_MONTH).where(CHARGE_MONTH.c.month == month)
-    return _by_site(connection, query, CHARGE_MONTH, sites)
-
-
-def sites_of_day(
-    connection: Connection, sites: Sequence[str] | None, day: date
-) -> list[tuple[str, str, Sums]]:
-    """Give each site's sums of a day, those with exceptions first; of all where none is named."""
-    own = CHARGE_DAY.c
-    query = select(own.site, own.currency, *(own[name] for name in SUMS))
-    query = query.where(own.day == day, own.currency != "")
-    return _by_site(connection, query, CHARGE_DAY, sites)
-
-
-def _by_site(
-    connection: Connection, query: Select[Any], table: Table, sites: Sequence[str] | None
-) -> list[tuple[str, str, Sums]]:
-    if sites is not None:
-        query = query.where(table.c.site.in_(list(sites)))
-    found = [(row.site, row.currency, sums_of(row)) for row in connection.execute(query)]
-    return sorted(found, key=lambda one: (-one[2].faults, -one[2].exceptions, one[0], one[1]))
+    return [(row.day, row.currency, sums_of(row._asdict())) for row in rows]
 
 
 _SUMS = [func.sum(CHARGE_DAY.c[name]).label(name) for name in SUMS]

@@ -8,11 +8,12 @@ from schemas.quality import RejectTargets
 from schemas.quality.rates import Rate
 from services.console.dose_bins import BINS
 from services.console.lead.asked import LeadAsked
+from services.console.lead.figure_lines import FigureLine
 from services.console.lead.lines import short_verdict
 from services.console.lead.marks import bin_words
 from services.console.lead.names import Names, reason_words
 from services.console.lead.teach import Finding, Taught
-from services.console.views_lead import By, FigureLine
+from services.console.views_lead import By
 from services.runtime.sheets import Cell, write_csv, write_workbook
 
 CAUTIONS: Final = (

@@ -2,15 +2,20 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final, Protocol, TypeVar
 
 from schemas.quality import RejectTargets
 from schemas.quality.rates import Rate, Verdict, verdict_of
 from services.console import paging
 from services.console.lead.asked import LeadAsked
+from services.console.lead.figure_lines import FigureLine
 from services.console.lead.marks import BoxMark, IntervalMark, box_mark, interval_mark
 from services.console.lead.names import Names
 from services.console.paging import PAGE_ROWS, Page
-from services.console.views_lead import By, FigureLine
+from services.console.views_lead import By
+
+PAGE_TIMES: Final = 92
+"""Of days a quarter at a time, of months some years; the number is invented."""
 
 _NEXT_BY = {
     By.VIEW: By.OPERATOR,
@@ -19,6 +24,20 @@ _NEXT_BY = {
     By.SPECIES: By.VIEW,
 }
 """What a line is shown by, once one follows it."""
+
+
+class Ranked(Protocol):
+    """What a line is put in order by."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def images(self) -> int: ...
+    @property
+    def missing_views(self) -> int: ...
+
+
+R = TypeVar("R", bound=Ranked)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +75,10 @@ def rows_of(
     ]
 
 
-def page_of_lines(lines: Sequence[FigureLine], asked: LeadAsked) -> Page[FigureLine]:
+def page_of_lines(lines: Sequence[R], asked: LeadAsked) -> Page[R]:
     """Cut a page out of ordered lines. Raises InvalidInput for a place that no page gave."""
     if asked.by is By.TIME:
-        return Page(tuple(lines))
+        return _page_of_times(lines, asked.after)
     rest = list(lines)
     if asked.after is not None:
         images, name = paging.place(asked.after, [int, str])
@@ -67,6 +86,25 @@ def page_of_lines(lines: Sequence[FigureLine], asked: LeadAsked) -> Page[FigureL
     shown = tuple(rest[:PAGE_ROWS])
     more = len(rest) > PAGE_ROWS
     return Page(shown, paging.cursor(shown[-1].images, shown[-1].name) if more else None)
+
+
+def _page_of_times(lines: Sequence[R], after: str | None) -> Page[R]:
+    rest = list(lines)
+    if after is not None:
+        (name,) = paging.place(after, [str])
+        rest = [line for line in lines if line.name > name]
+    shown = tuple(rest[:PAGE_TIMES])
+    return Page(shown, paging.cursor(shown[-1].name) if len(rest) > PAGE_TIMES else None)
+
+
+def spans_of(times: Sequence[Ranked]) -> list[tuple[str, str, str | None]]:
+    """Give the first and last time of each page of ordered times, and the place it begins at."""
+    pages = [times[start : start + PAGE_TIMES] for start in range(0, len(times), PAGE_TIMES)]
+    ends = [page[-1].name for page in pages]
+    places = [None, *(paging.cursor(end) for end in ends)]
+    return [
+        (page[0].name, end, place) for page, end, place in zip(pages, ends, places, strict=False)
+    ]
 
 
 def begin_at(line_images: int) -> str:

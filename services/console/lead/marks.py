@@ -12,7 +12,7 @@ from schemas.limits import ReferenceLevel
 from schemas.quality import RejectTarget
 from schemas.quality.rates import Rate
 from services.console.dose_bins import EDGES_MGY, bin_bounds, quantile_mgy
-from services.console.views_lead import Doses
+from services.console.lead.figure_lines import Doses
 
 WIDE: Final = 200.0
 """The width of a drawing in a cell."""

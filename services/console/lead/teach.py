@@ -16,7 +16,8 @@ from math import floor
 from typing import Final
 
 from schemas.quality.rates import CONFIDENCE, Rate
-from services.console.views_lead import By, FigureLine
+from services.console.lead.figure_lines import FigureLine
+from services.console.views_lead import By
 
 LEAST_PEOPLE: Final = 3
 """With fewer people who have enough images nobody is compared: it would be one against another."""

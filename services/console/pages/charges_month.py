@@ -8,6 +8,7 @@ from typing import Annotated, Final
 from fastapi import Query
 from fastapi.responses import Response
 
+from schemas.errors import InvalidInput
 from services.console.charges import exports, plots
 from services.console.charges.asking import (
     DayAsked,
@@ -16,11 +17,10 @@ from services.console.charges.asking import (
     read_month,
 )
 from services.console.charges.day import every_bill, every_exception
+from services.console.charges.sites import sites_of_day, sites_of_month
 from services.console.charges.sums import Sums, added
 from services.console.charges.views import (
     day_books,
-    sites_of_day,
-    sites_of_month,
     sums_by_day,
     unmapped,
 )
@@ -70,28 +70,29 @@ def show_plot(
     return Response(drawn, media_type="image/svg+xml")
 
 
-def show_group(visit: Visiting, month: Told = "", day: Told = "") -> Response:
+def show_group(visit: Visiting, month: Told = "", day: Told = "", after: Told = "") -> Response:
     """Show a month, or a day, of each site that is the person's."""
     own = visit.person.account.site
     account = visit.person.account
     names = None if account.person.reach == "group" else [account.site.name]
     first = read_day(day, own) if day else read_month(month, own)
     of_site = sites_of_day if day else sites_of_month
-    known = {one.name for one in visit.sites}
     with visit.console.store.read() as connection:
-        found = [one for one in of_site(connection, names, first) if one[0] in known]
-    currencies = sorted({currency for _, currency, _ in found})
+        compared = of_site(connection, names, first, {one.name for one in visit.sites})
+    try:
+        page = compared.page(after or None)
+    except InvalidInput as error:
+        raise Trouble(422, "after: expected a place that a page before has given.") from error
+    told = compared.sites
     return visit.page(
         "charges_group.html",
         first=first,
         is_day=bool(day),
-        found=found,
-        silent=[one for one in visit.sites if one.name not in {name for name, _, _ in found}],
+        found=page.rows,
+        next=page.next,
+        silent=[one for one in visit.sites if one.name not in told],
         titles={one.name: one.title for one in visit.sites},
-        whole={
-            currency: added(sums for _, money, sums in found if money == currency)
-            for currency in currencies
-        },
+        whole=compared.whole(),
         earlier=_month_before(first),
         later=_month_after(first),
         **saying(visit),

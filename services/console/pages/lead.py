@@ -21,13 +21,14 @@ from services.console.lead.asking import (
     names_of,
     too_dear,
 )
-from services.console.lead.lines import VERDICTS, page_of_lines, rows_of
+from services.console.lead.figure_lines import FigureLine
+from services.console.lead.lines import VERDICTS, Ranked, rows_of, spans_of
 from services.console.lead.marks import bin_words, histogram, numbered, scale_of
 from services.console.lead.names import Names, reason_words
 from services.console.lead.reading import Figures, read_figures, read_taught
 from services.console.lead.teach import LEAST_PEOPLE
 from services.console.lead.teach_words import told_lines
-from services.console.views_lead import By, FigureLine
+from services.console.views_lead import By
 from services.console.visit import Visit, Visiting
 
 _MANY: Final = {
@@ -50,21 +51,22 @@ def show_figures(visit: Visiting, told: TellsQuestion) -> Response:
     try:
         with visit.console.store.read() as connection:
             found = read_figures(connection, asked)
-        page = page_of_lines(found.lines, asked)
     except InvalidInput as error:
         return _refused(visit, "lead.html", asked, error)
     people = may_name_people(visit, asked.site)
-    scale = scale_of([line.rejects for line in page.rows], TARGETS.targets)
+    rows = found.page.rows
+    scale = scale_of([line.rejects for line in rows], TARGETS.targets)
     shown = form_of(visit, asked) | {
         "too_dear": None,
         "f": found,
-        "rows": rows_of(page.rows, asked, names, TARGETS, scale, people=people),
+        "rows": rows_of(rows, asked, names, TARGETS, scale, people=people),
         "scale": scale,
         "narrowed": [(KIND_WORDS[By(k)], names.of(By(k), v)) for k, v in asked.only.items()],
-        "next": asked.address(after=page.next) if page.next else None,
+        "next": asked.address(after=found.page.next) if found.page.next else None,
+        "spans": _spans(found, asked),
         "reasons": [(reason_words(name), number) for name, number in found.reasons.items()],
         "verdicts": _verdicts(found.together),
-        "missing": _most_missing(found.lines, asked.by, names),
+        "missing": _most_missing(found.ranked, asked.by, names),
     }
     return visit.page("lead.html", **shown, **_doses(found))
 
@@ -97,7 +99,18 @@ def _verdicts(together: FigureLine | None) -> list[tuple[Any, str]]:
     ]
 
 
-def _most_missing(lines: Sequence[FigureLine], by: By, names: Names) -> list[tuple[str, int]]:
+def _spans(found: Figures, asked: LeadAsked) -> list[tuple[str, str, str, bool]]:
+    """Name the pages of many days or months: first, last, address, and whether it is this one."""
+    spans = spans_of(found.ranked) if asked.by is By.TIME else []
+    if len(spans) < 2:
+        return []
+    return [
+        (first, last, asked.address(after=place), place == asked.after)
+        for first, last, place in spans
+    ]
+
+
+def _most_missing(lines: Sequence[Ranked], by: By, names: Names) -> list[tuple[str, int]]:
     ordered = sorted(lines, key=lambda one: (-one.missing_views, one.name))
     return [(names.of(by, one.name), one.missing_views) for one in ordered[:5] if one.missing_views]
 

@@ -16,7 +16,7 @@ from services.console.lead.asking import (
     too_dear,
 )
 from services.console.lead.files import figures_csv, figures_workbook
-from services.console.lead.reading import Figures, read_figures, read_taught
+from services.console.lead.reading import Figures, read_every_line, read_taught
 from services.console.pages.attachments import attachment
 from services.console.troubles import Trouble
 from services.console.visit import Visit, Visiting
@@ -25,7 +25,7 @@ from services.console.visit import Visit, Visiting
 def give_csv(visit: Visiting, told: TellsQuestion) -> Response:
     """Give every line of the figures as CSV."""
     asked, found = _for_file(visit, told)
-    content = figures_csv(found.lines, asked.by, names_of(visit, asked), TARGETS)
+    content = figures_csv(found.page.rows, asked.by, names_of(visit, asked), TARGETS)
     return _file(content, asked, "csv")
 
 
@@ -38,7 +38,7 @@ def give_workbook(visit: Visiting, told: TellsQuestion) -> Response:
         with visit.console.store.read() as connection:
             taught, _ = read_taught(connection, asked, TARGETS.least_images, people=people)
     names = names_of(visit, asked)
-    content = figures_workbook(asked, found.lines, found.reasons, taught, names, TARGETS)
+    content = figures_workbook(asked, found.page.rows, found.reasons, taught, names, TARGETS)
     return _file(content, asked, "xlsx")
 
 
@@ -47,7 +47,7 @@ def _for_file(visit: Visit, told: Told) -> tuple[LeadAsked, Figures]:
     asked = asked_of(visit, told)
     try:
         with visit.console.store.read() as connection:
-            return asked, read_figures(connection, asked)
+            return asked, read_every_line(connection, asked)
     except InvalidInput as error:
         happened = too_dear(error, asked)["happened"]
         raise Trouble(422, happened, "Ask for whole months, or for fewer days.") from error

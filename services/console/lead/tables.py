@@ -1,0 +1,29 @@
+"""The lead's own part of the read model: what the sites of a group are compared by."""
+
+from typing import Final
+
+from sqlalchemy import BigInteger, Column, Date, String, Table
+
+from services.runtime.tables import METADATA
+
+SITE_COUNTS: Final = (
+    "images",
+    "rejected",
+    "repeats",
+    "exposures",
+    "ended_early",
+    "deviations",
+    "missing_views",
+)
+"""Those of ``tables.COUNTS`` that are no doses."""
+
+FIGURES_SITE = Table(
+    "console_figures_site",
+    METADATA,
+    Column("month", Date, primary_key=True),
+    Column("site", String(64), primary_key=True),
+    *(Column(name, BigInteger, nullable=False, server_default="0") for name in SITE_COUNTS),
+)
+"""A narrow row for each site and month, by the month first. Among ``FIGURES_MONTH``, where a site
+has some thirty wide rows a month, those of a thousand sites lie on twelve thousand pages of the
+disk for a year; here on some two hundred."""
