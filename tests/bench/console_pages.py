@@ -1,68 +1,59 @@
-"""Time whole pages of the console over an invented group's year, and say how they would grow.
+"""Time whole pages of the console over an invented group's year.
 
 By hand, never part of the tests::
 
-    nice python -m tests.bench.console_pages --postgresql --sites 1000 --minutes 8
+    nice python -m tests.bench.console_pages --keep /big/folder --sites 1000
     python -m tests.bench.console_pages --sqlite /big/folder --sites 100
+
+The first fills a private PostgreSQL in that folder, which stays: the same command again measures
+without filling. About 50 million facts are 1,000 hospitals of a year: 34 for a study, 4 studies a
+day; they want some 30 GB of disk.
 
 Each page is asked over HTTP from the running console, signed in, template and audit included: what
 is timed is the answer as its browser gets it, on loopback. Beside it stand the time that this takes
-of a processor (which a busy machine stretches less), the same over an empty store, and the
-extrapolation of it to 1,000 sites (about 50 million facts: 34 for a study, 4 studies a day): what
-is read by an index hardly grows, and what reads a row for each site grows in step, so the growth
-from a tenth of the sites to all is carried on in a straight line. Statements that walk a table are
-named; ``--plans`` shows how the database answers each. Snapshots are written for the last days
-only, for the disk's sake: no list reads them, and a page reads one.
+of a processor (which a busy machine stretches less) and the same over an empty store. Statements
+that walk a table are named; ``--plans`` shows how the database answers each.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import re
 import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from http import HTTPStatus
 from pathlib import Path
 from statistics import median
 from typing import Any
 
 import httpx
-from sqlalchemy import Connection, event, text
+from sqlalchemy import Connection, event, make_url, text
 
 from services.console.access import RULES
-from services.console.tables import end_of_month, month_of
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
+from tests.bench.console_addresses import pages
+from tests.bench.console_copies import copy_sites
 from tests.bench.console_group import (
     FACTS_PER_STUDY,
-    SEEDS,
     Size,
-    fill,
+    fill_seeds,
     group_of,
     rows_in,
     site_name,
-    study_uid,
 )
+from tests.bench.kept_postgresql import KeptPostgreSQL
 from tests.console_support import RunningConsole, running_console
-from tests.servers.postgresql import open_database_server
 
 TARGET_MS = 200.0
-WHOLE_GROUP_SITES = 1000
 ROUNDS = 7
 _NO = ["-", "-"]
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """A page: its words, the route in the table of access, and the address."""
-
-    words: str
-    route: str
-    address: str
+_NOTED = "filled.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,112 +74,122 @@ class Timed:
         return self.cpu_ms + self.base_ms
 
 
+@dataclass(frozen=True, slots=True)
+class Stores:
+    """The filled store and an empty one of the same kind."""
+
+    filled: str
+    empty: str
+    size: Size
+
+
 def main() -> None:
     asked = _arguments()
-    with tempfile.TemporaryDirectory() as folder, _two_stores(asked, Path(folder)) as urls:
-        store = Store(urls[0])
-        migrate(store)
-        last = datetime.now(UTC).date()
-        size = Size(asked.sites, asked.days, asked.a_day, 2, last)
-        began = time.monotonic()
-        until = began + 60 * asked.minutes
-        sites = fill(store, replace(size, sites=max(SEEDS, size.sites // 10)), until)
-        small_sites, small = sites, _times(store, Path(folder) / "small", sites, size)[0]
-        sites = fill(store, size, until, sites)
-        print(f"{sites} sites filled after {time.monotonic() - began:.0f} s")
-        with store.read() as connection:
+    with tempfile.TemporaryDirectory() as folder, _stores(asked) as stores:
+        filled, empty = Store(stores.filled), Store(stores.empty)
+        with filled.read() as connection:
             for name, rows in rows_in(connection):
                 print(f"  {name}: {rows:,} rows")
-        print(f"  about {sites * size.days * size.a_day * FACTS_PER_STUDY / 1e6:.1f} million facts")
-        large, plans = _times(store, Path(folder) / "large", sites, size)
-        store.close()
-        other = Store(urls[1])
-        migrate(other)
-        empty, _ = _times(other, Path(folder) / "empty", sites, size)
-        other.close()
-        _print(large, empty, small, sites - small_sites, sites)
+        size = stores.size
+        facts = size.sites * size.days * size.a_day * FACTS_PER_STUDY
+        print(f"  {size.sites} sites, about {facts / 1e6:.1f} million facts")
+        over_filled, plans = _times(filled, Path(folder) / "filled", size)
+        over_empty, _ = _times(empty, Path(folder) / "empty", size)
+        filled.close()
+        empty.close()
+        _print(over_filled, over_empty)
         _print_plans(plans, whole=asked.plans)
 
 
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__)
     where = parser.add_mutually_exclusive_group(required=True)
-    where.add_argument("--postgresql", action="store_true", help="a private PostgreSQL")
-    where.add_argument("--sqlite", type=Path, help="an empty folder for the stores")
+    where.add_argument("--keep", type=Path, help="a private PostgreSQL in this folder, kept")
+    where.add_argument("--sqlite", type=Path, help="a folder for two SQLite files, kept")
     parser.add_argument("--sites", type=int, default=100)
     parser.add_argument("--days", type=int, default=365)
     parser.add_argument("--a-day", type=int, default=4, help="studies of each site and day")
-    parser.add_argument("--minutes", type=float, default=10.0, help="fill no longer than this")
     parser.add_argument("--plans", action="store_true", help="print the plan of every statement")
     return parser.parse_args()
 
 
 @contextmanager
-def _two_stores(asked: argparse.Namespace, folder: Path) -> Iterator[tuple[str, str]]:
-    """Give the addresses of two empty stores of one kind."""
-    if not asked.postgresql:
-        place = asked.sqlite or folder
+def _stores(asked: argparse.Namespace) -> Iterator[Stores]:
+    """Give the stores of the folder, filled if they are not yet."""
+    if asked.sqlite is not None:
+        place = asked.sqlite.resolve()
         place.mkdir(parents=True, exist_ok=True)
-        yield f"sqlite:///{place}/filled.sqlite", f"sqlite:///{place}/empty.sqlite"
+        size = _noted(place) or _fill_all(
+            asked, [_sqlite(place, "filled"), _sqlite(place, "empty")]
+        )
+        _note_down(place, size)
+        yield Stores(_sqlite(place, "filled"), _sqlite(place, "empty"), size)
         return
-    server = open_database_server()
+    server = KeptPostgreSQL(asked.keep)
+    server.start()
     try:
-        yield server.create_database(), server.create_database()
+        noted = _noted(server.folder)
+        if noted is None:
+            urls = [server.create_database(), server.create_database()]
+            noted = _fill_all(asked, urls)
+            names = [make_url(url).database or "" for url in urls]
+            _note_down(server.folder, noted, names)
+        names = json.loads((server.folder / _NOTED).read_text())["databases"]
+        yield Stores(server.url_of(names[0]), server.url_of(names[1]), noted)
     finally:
         server.close()
 
 
-def _pages(size: Size) -> list[Asked]:
-    site, day = site_name(0), size.last
-    at, study = f"/sites/{site}", study_uid(site, size.days - 1, 0)
-    board, month = f"rooms/dental-1/studies/{study}", f"{day:%Y-%m}"
-    year = f"first={month_of(size.first)}&last={end_of_month(day)}"
-    days = f"first={size.first}&last={day}"
-    own = "/sites/{site}"
-    lead, group, bills = f"{at}/lead", "/lead", f"{at}/charges"
-    people = f"{own}/lead/people"
-    view_days = f"by=device&view=max-incisors&{days}"
-    return [
-        Asked("sites", "/", "/"),
-        Asked("pages of a site", own, at),
-        Asked("room today", f"{own}/rooms/{{room}}", f"{at}/rooms/dental-1?day={day}"),
-        Asked("chairside board", f"{own}/rooms/{{room}}/studies/{{study}}", f"{at}/{board}"),
-        Asked("notes that wait", f"{own}/notes", f"{at}/notes"),
-        Asked("one note", f"{own}/notes/{{study}}", f"{at}/notes/{study}"),
-        Asked("charges of a day", f"{own}/charges", f"{bills}?day={day}"),
-        Asked("charges of a study", f"{own}/charges/studies/{{study}}", f"{bills}/studies/{study}"),
-        Asked("charges of a month", f"{own}/charges/month", f"{bills}/month?month={month}"),
-        Asked("charges, group", "/charges", f"/charges?month={month}"),
-        Asked("operations", "/operations", "/operations"),
-        Asked("lead: year of a site by view", f"{own}/lead", f"{lead}?by=view&{year}"),
-        Asked("lead: the same by person", people, f"{lead}/people?by=operator&{year}"),
-        Asked("lead: the same by month", f"{own}/lead", f"{lead}?by=time&{year}"),
-        Asked("lead: one view, a year's days", f"{own}/lead", f"{lead}?{view_days}"),
-        Asked("lead: a year's days by view", f"{own}/lead", f"{lead}?by=view&{days}"),
-        Asked("lead: year of the group by view", group, f"{group}?by=view&{year}"),
-        Asked("lead: year of the group by site", group, f"{group}?by=site&{year}"),
-        Asked("lead: what to teach, site", f"{own}/lead/teach", f"{lead}/teach?{year}"),
-        Asked("lead: what to teach, group", f"{group}/teach", f"{group}/teach?{year}"),
-    ]
+def _sqlite(place: Path, name: str) -> str:
+    return f"sqlite:///{place}/{name}.sqlite"
+
+
+def _noted(place: Path) -> Size | None:
+    note = place / _NOTED
+    if not note.exists():
+        return None
+    told = json.loads(note.read_text())
+    return Size(told["sites"], told["days"], told["a_day"], date.fromisoformat(told["last"]))
+
+
+def _note_down(place: Path, size: Size, databases: list[str] | None = None) -> None:
+    told: dict[str, Any] = {"sites": size.sites, "days": size.days, "a_day": size.a_day}
+    told |= {"last": size.last.isoformat(), "databases": databases or []}
+    (place / _NOTED).write_text(json.dumps(told))
+
+
+def _fill_all(asked: argparse.Namespace, urls: list[str]) -> Size:
+    size = Size(asked.sites, asked.days, asked.a_day, datetime.now(UTC).date())
+    began = time.monotonic()
+    for url in urls:
+        store = Store(url)
+        migrate(store)
+        if url == urls[0]:
+            copy_sites(store, size, fill_seeds(store, size))
+        if not store.is_sqlite:
+            engine = store.engine.execution_options(isolation_level="AUTOCOMMIT")
+            with engine.connect() as connection:
+                connection.execute(text("VACUUM ANALYZE"))
+        store.close()
+    print(f"filled after {time.monotonic() - began:.0f} s", flush=True)
+    return size
 
 
 def _times(
-    store: Store, folder: Path, sites: int, size: Size
+    store: Store, folder: Path, size: Size
 ) -> tuple[dict[str, Timed], dict[str, list[tuple[str, str]]]]:
     """Run a console over a store and time each page that it has; give the plans too."""
-    if not store.is_sqlite:
-        with store.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-            connection.execute(text("VACUUM ANALYZE"))
     url = store.engine.url.render_as_string(hide_password=False)
     times: dict[str, Timed] = {}
     plans: dict[str, list[tuple[str, str]]] = {}
-    running = running_console(folder, url, group_of(sites), taps_per_minute=10_000)
+    running = running_console(folder, url, group_of(size.sites), taps_per_minute=10_000)
     with running as console, console.browser(site_name(0), "all-1") as client:
-        for page in _pages(size):
+        for page in pages(size):
             if ("GET", page.route) in RULES:
+                times[page.words] = _timed(client, page.address)
                 with _listening(console) as sent:
-                    times[page.words] = _timed(client, page.address)
-                plans[page.words] = [_plan(store, *one) for one in dict(sent).items()]
+                    client.get(page.address)
+                plans[page.words] = [_plan(store, *one) for one in sent]
                 base = sum(_told_ms(plan) for _, plan in plans[page.words])
                 times[page.words] = replace(times[page.words], base_ms=base)
     return times, plans
@@ -237,30 +238,21 @@ def _told_ms(plan: str) -> float:
     return sum(float(ms) for ms in re.findall(r"(?:Planning|Execution) Time: ([0-9.]+)", plan))
 
 
-def _print(
-    large: dict[str, Timed],
-    empty: dict[str, Timed],
-    small: dict[str, Timed],
-    more_sites: int,
-    sites: int,
-) -> None:
-    grown_head = f"at {WHOLE_GROUP_SITES}"
-    head = ("first", "median", "worst", "cpu", "base", "cpu empty", "x empty", grown_head)
+def _print(filled: dict[str, Timed], empty: dict[str, Timed]) -> None:
+    head = ("first", "median", "worst", "cpu", "base", "work", "cpu empty", "x empty")
     print(f"{'page, ms':34}" + "".join(f"{name:>10}" for name in head))
-    for words, one in large.items():
+    for words, one in filled.items():
         if one.status != HTTPStatus.OK:
             print(f"{words:34} answered {one.status}")
             continue
         none = empty[words]
         same = none.status == HTTPStatus.OK
-        cells = [f"{one.first_ms:.0f}", f"{one.median_ms:.0f}", f"{one.worst_ms:.0f}"]
-        cells += [f"{one.cpu_ms:.0f}", f"{one.base_ms:.0f}"]
+        clock, work = (
+            f"{ms:.0f}{' !' if ms > TARGET_MS else ''}" for ms in (one.median_ms, one.work_ms)
+        )
+        cells = [f"{one.first_ms:.0f}", clock, f"{one.worst_ms:.0f}"]
+        cells += [f"{one.cpu_ms:.0f}", f"{one.base_ms:.0f}", work]
         cells += [f"{none.cpu_ms:.0f}", f"{one.work_ms / none.work_ms:.1f}"] if same else _NO
-        step = (one.work_ms - small[words].work_ms) / more_sites if more_sites else 0.0
-        grown = one.work_ms + max(0.0, step) * max(0, WHOLE_GROUP_SITES - sites)
-        # From a small step nothing but noise would be carried on.
-        known = 2 * more_sites >= sites
-        cells.append(f"{grown:.0f}{' !' if grown > TARGET_MS else ''}" if known else "-")
         print(f"{words:34}" + "".join(f"{cell:>10}" for cell in cells))
 
 
