@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TypeVar
 
 from sqlalchemy import select
 
@@ -11,6 +12,8 @@ from schemas.messages import parse
 from services.runtime.store import Store
 from services.runtime.tables import OUTBOX
 from services.runtime.worker import Handler, Work
+
+Kind = TypeVar("Kind", bound=Payload)
 
 
 def handle(
@@ -28,3 +31,9 @@ def sent(store: Store) -> list[Message[Payload]]:
     with store.read() as connection:
         bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars().all()
     return [parse(body) for body in bodies]
+
+
+def sent_of(store: Store, kind: type[Kind]) -> list[Kind]:
+    """Give what went out of one kind, in order."""
+    payloads = [message.payload for message in sent(store)]
+    return [one for one in payloads if isinstance(one, kind)]

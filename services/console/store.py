@@ -57,7 +57,7 @@ def write_changed(
     return True
 
 
-KEEP_REVISIONS = 12
+REVISIONS_KEPT = 12
 """Of one note, to be compared; the number is invented."""
 
 
@@ -73,7 +73,7 @@ def write_revisions(connection: Connection, rows: Sequence[Row]) -> None:
     )
     newest = connection.scalar(select(func.max(own.revision)).where(*of_note))
     connection.execute(
-        delete(tables.NOTE_REVISION).where(*of_note, own.revision <= newest - KEEP_REVISIONS)
+        delete(tables.NOTE_REVISION).where(*of_note, own.revision <= newest - REVISIONS_KEPT)
     )
 
 

@@ -15,7 +15,7 @@ log = structlog.get_logger(__name__)
 EVERY_S = 3600.0
 KEEP = timedelta(days=35)
 """Longer than the inbox remembers a message, so that an image is added to the storage once."""
-KEEP_REVISIONS = timedelta(days=90)
+REVISIONS_KEPT_FOR = timedelta(days=90)
 """How long one may compare a note's revisions here. The length is invented."""
 KEEP_SENT = timedelta(days=2)
 """Longer than what was sent is shown; invented."""
@@ -40,7 +40,7 @@ class Upkeep:
         """Forget what came longer ago than is kept; tell how many."""
         past = (
             (ARRIVAL, ARRIVAL.c.received_at < now - KEEP),
-            (NOTE_REVISION, NOTE_REVISION.c.told_at < now - KEEP_REVISIONS),
+            (NOTE_REVISION, NOTE_REVISION.c.told_at < now - REVISIONS_KEPT_FOR),
             (SENT, SENT.c.sent_at < now - KEEP_SENT),
         )
         with self._store.begin() as connection:

@@ -12,9 +12,8 @@ from services.console.notes import lists
 from services.console.notes.lists import Shown
 from services.console.notes.revisions import revision_that_said, revisions_of
 from services.console.notes.sent_store import Sent, keep_sent, sent_by, sent_of
-from services.console.store import KEEP_REVISIONS
-from services.console.upkeep import KEEP_REVISIONS as KEEP_FOR
-from services.console.upkeep import Upkeep
+from services.console.store import REVISIONS_KEPT
+from services.console.upkeep import REVISIONS_KEPT_FOR, Upkeep
 from services.console.views_notes import NoteLine
 from services.runtime.store import Store
 from tests.assessed import START, STUDY, image
@@ -107,7 +106,7 @@ def test_a_refused_note_is_in_its_list_also_once_it_is_signed(aged: Store) -> No
 
 
 def test_the_newest_revisions_are_kept_whatever_order_they_come_in(store: Store) -> None:
-    last = KEEP_REVISIONS + 5
+    last = REVISIONS_KEPT + 5
     hear(store, [told(note(number)) for number in range(last, 0, -1)])
     hear(store, [told(note(2))])
 
@@ -115,7 +114,7 @@ def test_the_newest_revisions_are_kept_whatever_order_they_come_in(store: Store)
         kept = revisions_of(connection, "north", STUDY)
         said = revision_that_said(connection, "north", STUDY, f"{last:064d}")
         gone = revision_that_said(connection, "north", STUDY, f"{1:064d}")
-    assert [one.revision for one in kept] == list(range(last, last - KEEP_REVISIONS, -1))
+    assert [one.revision for one in kept] == list(range(last, last - REVISIONS_KEPT, -1))
     assert said is not None
     assert said.sections[0].text == f"{last} of 4"
     assert gone is None
@@ -134,7 +133,7 @@ def test_revisions_and_what_was_sent_are_forgotten_in_time(store: Store) -> None
 
     # when
     Upkeep(store).forget(now)
-    Upkeep(store).forget(START + KEEP_FOR + timedelta(days=1))
+    Upkeep(store).forget(START + REVISIONS_KEPT_FOR + timedelta(days=1))
 
     # then
     with store.read() as connection:

@@ -14,7 +14,6 @@ from sqlalchemy import delete, select
 from schemas.conclusions import BooksReconciled, DayReconciled
 from schemas.conclusions.reconciled import Class, Status
 from schemas.facts import ExceptionAction, PostingOutcome
-from schemas.messages import parse
 from services.charges.day_teller import DayTeller
 from services.charges.reconcile_tables import DAY_DUE, DAY_TOLD
 from services.runtime.migrate import migrate
@@ -22,6 +21,7 @@ from services.runtime.store import Store
 from services.runtime.tables import METADATA, OUTBOX
 from tests.assessed import STUDY
 from tests.contract.test_reconciliation_worker import CAREFUL, DAY, OWN_GROUP, RULES, Desk
+from tests.handled import sent_of
 
 LATER = timedelta(minutes=1)
 
@@ -44,15 +44,12 @@ def look(one: DayTeller, at: datetime | None = None) -> None:
         pass
 
 
-def told(store: Store) -> list[DayReconciled]:
-    with store.read() as connection:
-        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars().all()
-    payloads = [parse(body).payload for body in bodies]
-    return [one for one in payloads if isinstance(one, DayReconciled) and one.day == DAY]
+def revisions(store: Store) -> list[DayReconciled]:
+    return [one for one in sent_of(store, DayReconciled) if one.day == DAY]
 
 
 def newest(store: Store) -> BooksReconciled:
-    (books,) = told(store)[-1].books
+    (books,) = revisions(store)[-1].books
     return books
 
 
@@ -65,7 +62,7 @@ def test_a_day_that_is_held_as_posted_balances_and_lists_nothing(store: Store) -
     look(teller(store))
 
     # then
-    (day,) = told(store)
+    (day,) = revisions(store)
     (books,) = day.books
     assert day.revision == 1
     assert day.read_at is not None
@@ -83,11 +80,11 @@ def test_the_same_is_not_told_again_and_a_change_is_the_next_revision(store: Sto
 
     desk.handle(desk.answered(desk.ledger[0].posting_key))
     look(own)
-    assert [one.revision for one in told(store)] == [1]
+    assert [one.revision for one in revisions(store)] == [1]
 
     desk.handle(desk.told(desk.lines(amount=Decimal("83.00")), after_s=60))
     look(own)
-    assert [one.revision for one in told(store)] == [1, 2]
+    assert [one.revision for one in revisions(store)] == [1, 2]
     (found,) = newest(store).exceptions
     assert (found.kind, found.due, found.held) == (
         Class.AMOUNT_CHANGED,
@@ -222,10 +219,10 @@ def test_any_order_ends_in_the_same_day_and_every_telling_balances(
     look(own)
 
     # then: every message was read back by the contract, which refuses what does not balance
-    assert [one.revision for one in told(store)] == list(range(1, len(told(store)) + 1))
+    assert [one.revision for one in revisions(store)] == list(range(1, len(revisions(store)) + 1))
     (found,) = newest(store).exceptions
     assert found.study_instance_uid == STUDY, "that of the charge which is held twice"
     assert (found.kind, found.line_id, found.at_stake) == (Class.DOUBLED, "L-9", Decimal("38.00"))
     with store.read() as connection:
         kept = connection.execute(select(DAY_TOLD).where(DAY_TOLD.c.day == DAY)).one()
-    assert kept.revision == told(store)[-1].revision
+    assert kept.revision == revisions(store)[-1].revision

@@ -14,7 +14,6 @@ from sqlalchemy import func, select
 
 from schemas.conclusions import ChargesCorrected, CorrectionEntry, EntryType
 from schemas.facts import ExceptionAction, RecordLine, RecordLinesRead
-from schemas.messages import parse
 from services.records import worker
 from services.records.adapters.folder import FolderAdapter
 from services.records.line_reader import LineReader
@@ -23,10 +22,11 @@ from services.records.poster import Poster
 from services.records.suite.samples import DAY, SITE, charge_posting, correction_posting, entry
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
-from services.runtime.tables import OUTBOX, TRIAGE
+from services.runtime.tables import TRIAGE
 from services.runtime.worker import Work
 from tests.assessed import GROUP, START
 from tests.contract.record_samples import charges, message
+from tests.handled import sent_of
 
 LONG_AGO_S = 1_000_000_000
 BY_HAND: dict[str, Any] = {
@@ -67,13 +67,6 @@ def read(store: Store, record: FolderAdapter) -> int:
     return reader.read(SITE, DAY - timedelta(days=3), DAY + timedelta(days=3))
 
 
-def told(store: Store) -> list[RecordLinesRead]:
-    with store.read() as connection:
-        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars().all()
-    payloads = [parse(body).payload for body in bodies]
-    return [one for one in payloads if isinstance(one, RecordLinesRead)]
-
-
 def test_a_day_is_told_with_our_lines_and_those_by_hand_and_again_only_if_it_changes(
     store: Store, record: FolderAdapter
 ) -> None:
@@ -81,7 +74,7 @@ def test_a_day_is_told_with_our_lines_and_those_by_hand_and_again_only_if_it_cha
     by_hand = leave(record, "1.json", BY_HAND)
 
     assert [read(store, record), read(store, record)] == [1, 0]
-    (first,) = told(store)
+    (first,) = sent_of(store, RecordLinesRead)
     assert first.day == DAY
     assert [(one.posting_key, one.entered_by) for one in first.lines] == [
         (entry().posting_key, "gomphosis"),
@@ -90,7 +83,7 @@ def test_a_day_is_told_with_our_lines_and_those_by_hand_and_again_only_if_it_cha
 
     by_hand.unlink()
     assert read(store, record) == 1
-    assert [len(one.lines) for one in told(store)] == [2, 1]
+    assert [len(one.lines) for one in sent_of(store, RecordLinesRead)] == [2, 1]
 
 
 def test_a_day_whose_last_line_is_gone_is_told_as_empty(
@@ -102,7 +95,7 @@ def test_a_day_whose_last_line_is_gone_is_told_as_empty(
 
     read(store, record)
 
-    assert [len(one.lines) for one in told(store)] == [1, 0]
+    assert [len(one.lines) for one in sent_of(store, RecordLinesRead)] == [1, 0]
 
 
 def test_a_day_with_many_lines_comes_in_parts(store: Store, record: FolderAdapter) -> None:
@@ -111,7 +104,7 @@ def test_a_day_with_many_lines_comes_in_parts(store: Store, record: FolderAdapte
 
     read(store, record)
 
-    first, second = told(store)
+    first, second = sent_of(store, RecordLinesRead)
     assert (len(first.lines), len(second.lines)) == (1_000, 3)
     assert [(one.part, one.parts) for one in (first, second)] == [(1, 2), (2, 2)]
     assert len({line.line_id for one in (first, second) for line in one.lines}) == 1_003
@@ -133,7 +126,7 @@ def test_a_line_that_cannot_be_read_goes_to_triage_once_and_stops_no_other(
     assert rows[0].field == "held line.amount"
     assert (record.path / "held" / SITE / "rejected" / "1.json").exists()
     assert (record.path / "held" / SITE / "3.json").exists(), "it may still be written"
-    assert [len(one.lines) for one in told(store)] == [1]
+    assert [len(one.lines) for one in sent_of(store, RecordLinesRead)] == [1]
 
 
 def test_an_edited_line_says_so_and_a_rejected_one_is_not_held(

@@ -14,7 +14,6 @@ from sqlalchemy import select
 from schemas.conclusions import ChargesCorrected
 from schemas.envelope import Payload
 from schemas.facts import ChargesReleased, ExceptionAction, PostingAnswered, PostingOutcome
-from schemas.messages import parse
 from services.records import store as postings
 from services.records.answers import Said, mark
 from services.records.listener import Listener
@@ -30,11 +29,11 @@ from services.records.store import POSTINGS
 from services.records.suite.samples import STUDY, charge_posting, correction_posting, credit, entry
 from services.records.worker import handle
 from services.runtime.store import Store
-from services.runtime.tables import OUTBOX
 from services.runtime.worker import Work
 from tests.contract.forgetful_record import ForgetfulRecord, held
 from tests.contract.record_samples import charges, message
 from tests.contract.record_store import open_store
+from tests.handled import sent, sent_of
 
 PATIENT: dict[str, Any] = {"patient_id": "P-1001"}
 
@@ -72,10 +71,7 @@ class Desk:
         return {int(row.posting_key.rsplit(":", 1)[1]): row.state for row in rows}
 
     def told(self) -> list[PostingAnswered]:
-        with self.store.read() as connection:
-            rows = connection.execute(select(OUTBOX).order_by(OUTBOX.c.id)).all()
-        facts = [parse(row.body).payload for row in rows]
-        return [fact for fact in facts if isinstance(fact, PostingAnswered)]
+        return sent_of(self.store, PostingAnswered)
 
     def late(self, number: int, outcome: PostingOutcome) -> None:
         answer = LateAnswer(token="t", posting_key=key(number), outcome=outcome, words="later")
@@ -308,9 +304,7 @@ def test_the_same_outcome_told_at_two_times_is_two_facts(desk: Desk) -> None:
     desk.release()
     desk.post_all()
 
-    with desk.store.read() as connection:
-        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars().all()
-    keys = [parse(body).natural_key for body in bodies]
+    keys = [message.natural_key for message in sent(desk.store)]
     outcomes = [fact.outcome.value for fact in desk.told()]
     assert outcomes == ["accepted", "rejected", "accepted"]
     assert len(set(keys)) == 3

@@ -10,7 +10,6 @@ from itertools import permutations
 from typing import Any
 
 import pytest
-from sqlalchemy import select
 
 from schemas.conclusions import ChargesCorrected, EntryType
 from schemas.envelope import Message, Payload
@@ -24,7 +23,6 @@ from schemas.facts import (
     RecordLinesRead,
 )
 from schemas.group import Group
-from schemas.messages import parse
 from schemas.reconciliation import load_reconciliation_rules
 from schemas.tariffs import load_tariffs
 from services.charges.audit_chain import read, verify
@@ -36,9 +34,9 @@ from services.charges.store import read_ledger
 from services.charges.worker import ChargesHandler
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
-from services.runtime.tables import OUTBOX
 from services.runtime.worker import Work
 from tests.assessed import GROUP, START, STUDY, assessed, image, message
+from tests.handled import sent_of
 
 DAY = date(2026, 3, 2)
 RULES = load_reconciliation_rules()
@@ -137,10 +135,7 @@ class Desk:
         return message(fact, person=person, at=self.clock)
 
     def sent(self) -> list[ChargesCorrected]:
-        with self.store.read() as connection:
-            bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars().all()
-        payloads = [parse(body).payload for body in bodies]
-        return [one for one in payloads if isinstance(one, ChargesCorrected)]
+        return sent_of(self.store, ChargesCorrected)
 
     def report(self) -> SiteReport:
         with self.store.read() as connection:

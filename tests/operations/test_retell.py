@@ -7,15 +7,13 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from sqlalchemy import delete, select
+from sqlalchemy import delete
 
-from schemas.envelope import Message, Payload
-from schemas.messages import parse
 from services.runtime.migrate import migrate
 from services.runtime.operations.retell import retell
 from services.runtime.store import Store
 from services.runtime.tables import OUTBOX
-from services.runtime.worker import Work
+from tests.handled import handle, sent
 from tests.operations.test_retention_and_replay import facts, handler, keep_at_intake
 from tests.room_facts import GROUP, STUDY
 
@@ -28,27 +26,14 @@ def store(database_url: str) -> Iterator[Store]:
     opened.close()
 
 
-def outbox_of(store: Store) -> list[Message[Payload]]:
-    with store.read() as connection:
-        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars()
-        return [parse(bytes(body)) for body in bodies]
-
-
-def handle(store: Store, messages: list[Message[Payload]]) -> None:
-    with store.begin() as connection:
-        work = Work(connection, store)
-        handler()(work, messages)
-        work.flush("assessment")
-
-
 def test_what_was_in_a_lost_broker_is_told_again_under_ids_that_are_known(
     store: Store, tmp_path: Path
 ) -> None:
     # given: facts kept by intake, assessed, and all that was published on its way lost
     told = facts(STUDY, 1, timedelta(0))
     keep_at_intake(store, told, tmp_path)
-    handle(store, told)
-    first = outbox_of(store)
+    handle(store, handler(), "assessment", told)
+    first = sent(store)
     with store.begin() as connection:
         connection.execute(delete(OUTBOX))
 
@@ -56,7 +41,7 @@ def test_what_was_in_a_lost_broker_is_told_again_under_ids_that_are_known(
     counts = retell(store, GROUP.name, None)
 
     # then: the facts as they were, and the newest of each conclusion
-    again = outbox_of(store)
+    again = sent(store)
     assert counts["intake"] == len(told)
     assert {one.id for one in told} <= {one.id for one in again}
     newest = {one.kind: one.payload for one in first}
@@ -66,14 +51,19 @@ def test_what_was_in_a_lost_broker_is_told_again_under_ids_that_are_known(
     # and: assessment, which had them, tells nothing more
     with store.begin() as connection:
         connection.execute(delete(OUTBOX))
-    handle(store, [one for one in again if one.id in {fact.id for fact in told}])
-    assert outbox_of(store) == []
+    handle(
+        store,
+        handler(),
+        "assessment",
+        [one for one in again if one.id in {fact.id for fact in told}],
+    )
+    assert sent(store) == []
 
 
 def test_only_what_is_young_enough_is_told_again(store: Store, tmp_path: Path) -> None:
     told = facts(STUDY, 1, timedelta(0))
     keep_at_intake(store, told, tmp_path)
-    handle(store, told)
+    handle(store, handler(), "assessment", told)
 
     counts = retell(store, GROUP.name, datetime(2999, 1, 1, tzinfo=UTC))
 

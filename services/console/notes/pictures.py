@@ -15,7 +15,7 @@ from services.runtime.kept_images import find_image
 from services.runtime.thumbnails import NOT_HERE, Thumbnail, thumbnail
 
 SIDE_PIXELS: Final = 360
-MOST_PIXELS: Final = 40_000_000
+MOST_PIXELS_OF_A_NOTE_PICTURE: Final = 40_000_000
 """A larger image is told in words. Invented: an intraoral sensor has a few millions (memory)."""
 _KEPT_BYTES: Final = 32_000_000
 _KEPT_STUDIES: Final = 500
@@ -76,7 +76,7 @@ class Pictures:
             path = find_image(self._folder, site, sop_instance_uid, acquired_at)
             if path is None:
                 return Thumbnail(None, NOT_HERE)  # not kept: the file may still come
-            made = thumbnail(path, SIDE_PIXELS, MOST_PIXELS)
+            made = thumbnail(path, SIDE_PIXELS, MOST_PIXELS_OF_A_NOTE_PICTURE)
             self._keep(key, made)
             return made
 

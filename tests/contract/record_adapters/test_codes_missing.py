@@ -16,7 +16,6 @@ from sqlalchemy import select, update
 
 from schemas.conclusions import CodesMissing, ImageShown, NoteShows, NoteState
 from schemas.facts import ChargesReleased, PostingAnswered, PostingOutcome
-from schemas.messages import parse
 from schemas.teeth import Species
 from services.records.adapters.fhir import FhirAdapter
 from services.records.adapters.folder import FolderAdapter
@@ -27,9 +26,9 @@ from services.records.port import PatientRecord
 from services.records.store import POSTINGS
 from services.records.suite.samples import entry, note
 from services.runtime.store import Store
-from services.runtime.tables import OUTBOX
 from tests.contract.record_adapters.posting_desk import Desk, study_uid
 from tests.contract.record_samples import charges
+from tests.handled import sent_of
 from tests.record_stand_ins.fhir_server import FhirServer, known_patient
 from tests.record_stand_ins.mllp_server import MllpServer
 from tests.record_stand_ins.sql_server import SqlServer
@@ -66,18 +65,6 @@ def codes(tmp_path: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def fhir_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FhirServer]:
-    with FhirServer(tmp_path_factory.mktemp("fhir-record")).running() as made:
-        yield made
-
-
-@pytest.fixture(scope="module")
-def mllp_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MllpServer]:
-    with MllpServer(tmp_path_factory.mktemp("mllp-record")).running() as made:
-        yield made
-
-
-@pytest.fixture(scope="module")
 def sql_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SqlServer]:
     folder = tmp_path_factory.mktemp("sql-record")
     with SqlServer(f"sqlite:///{folder}/record.sqlite", folder).running() as made:
@@ -97,8 +84,7 @@ def record(
     made: FhirAdapter | Hl7Adapter | FolderAdapter | SqlAdapter
     told: Told
     if request.param == "fhir":
-        server: FhirServer = request.getfixturevalue("fhir_server")
-        server.control(reset=True)
+        server: FhirServer = request.getfixturevalue("fhir")
         server.control(resources=[known_patient(f"P-{number}") for number in (1001, 1002)])
         made = server.adapter(codes=str(codes))
         kinds = {"charge": "ChargeItem", "note": "DiagnosticReport"}
@@ -106,9 +92,7 @@ def record(
             json.dumps(one) for one in server.held(kinds[what])
         ]
     elif request.param == "hl7":
-        mllp: MllpServer = request.getfixturevalue("mllp_server")
-        mllp.control(reset=True, wants_commit=False)
-        mllp.folder = tmp_path
+        mllp: MllpServer = request.getfixturevalue("mllp")
         made = mllp.adapter(codes=str(codes))
         told = lambda what="charge": [  # noqa: E731
             "\n".join(one) for one in mllp.messages({"charge": "DFT", "note": "ORU"}[what])
@@ -139,21 +123,7 @@ def study(patient: str, *codes_of_lines: str, **more: Any) -> Any:
     return charges(*lines, study_instance_uid=uid, patient_id=patient, **SHOWN | more)
 
 
-def tasks(store: Store) -> list[CodesMissing]:
-    with store.read() as connection:
-        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars()
-        told = [parse(body).payload for body in bodies]
-    return [one for one in told if isinstance(one, CodesMissing)]
-
-
 DAMAGED = POSTINGS.c.patient_id == "P-1001"
-
-
-def answers(store: Store) -> list[PostingAnswered]:
-    with store.read() as connection:
-        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars()
-        told = [parse(body).payload for body in bodies]
-    return [one for one in told if isinstance(one, PostingAnswered)]
 
 
 def sent(store: Store) -> dict[str, bool]:
@@ -180,7 +150,7 @@ def test_a_missing_code_holds_one_patient_and_goes_out_once_the_file_has_it(
     waiting, behind, other = desk.states()
     assert list(desk.states().values()) == ["waiting", "waiting", "posted"], desk.states()
     assert sent(store) == {waiting: False, behind: False, other: True}, "nothing left for it"
-    (task,) = tasks(store)
+    (task,) = sent_of(store, CodesMissing)
     assert task.posting_key == waiting
     (missing,) = task.missing
     assert (missing.table, missing.code) == ("charges", "INV-OTHER")
@@ -193,7 +163,7 @@ def test_a_missing_code_holds_one_patient_and_goes_out_once_the_file_has_it(
     look_again(desk)
 
     assert set(desk.states().values()) == {"posted"}
-    assert len(tasks(store)) == 1
+    assert len(sent_of(store, CodesMissing)) == 1
     assert sum("INV-8102" in one for one in told()) == 1
     assert sum("INV-8101" in one for one in told()) == 2
 
@@ -212,7 +182,7 @@ def test_what_a_charge_shows_goes_out_by_the_records_codes_beside_ours(
         assert code in line, code
     assert "309" in line
     assert "max-incisors" not in line
-    assert tasks(store) == []
+    assert sent_of(store, CodesMissing) == []
 
 
 @pytest.mark.parametrize(
@@ -244,7 +214,7 @@ def test_every_table_that_the_file_has_is_asked_for_all_that_is_posted(
     desk.take(study("P-1001", "INV-IO-FIRST", **changes))
     desk.post_due()
 
-    (task,) = tasks(store)
+    (task,) = sent_of(store, CodesMissing)
     assert [f"{one.table}.{one.code}" for one in task.missing] == missing
     assert told() == []
 
@@ -258,7 +228,7 @@ def test_a_note_by_a_vet_whom_the_record_does_not_know_waits_too(
     desk.take(note(1, NoteState.SIGNED, signer="vet-2"))
     desk.post_due()
 
-    (task,) = tasks(store)
+    (task,) = sent_of(store, CodesMissing)
     assert [(one.table, one.code) for one in task.missing] == [("staff", "vet-2")]
     codes.write_text(CODES.replace("{vet-1: INV-S-17}", "{vet-1: INV-S-17, vet-2: INV-S-18}"))
     look_again(desk)
@@ -284,7 +254,7 @@ def test_what_a_notes_study_shows_goes_out_by_the_records_codes(
     for code in ("INV-DENT", "448771007", "INV-T-309", "INV-T-311", "INV-V-7", "INV-P-1"):
         assert code in one or (code == "INV-DENT" and isinstance(adapter, Hl7Adapter)), code
     assert "INV-T-310" not in one
-    assert tasks(store) == []
+    assert sent_of(store, CodesMissing) == []
 
 
 def test_a_note_whose_study_shows_what_has_no_code_waits_and_goes_out_once_it_has(
@@ -299,7 +269,7 @@ def test_a_note_whose_study_shows_what_has_no_code_waits_and_goes_out_once_it_ha
     desk.take(note(1, NoteState.SIGNED, shows=lacks))
     desk.post_due()
 
-    (task,) = tasks(store)
+    (task,) = sent_of(store, CodesMissing)
     assert [f"{one.table}.{one.code}" for one in task.missing] == [
         "species.cat",
         "plans.cat-full-mouth",
@@ -355,7 +325,9 @@ def test_a_stored_posting_that_cannot_be_read_goes_to_a_person_and_stops_no_othe
         look_again(desk)
 
     assert sorted(desk.states().values()) == ["posted", "posted", "rejected"]
-    (answer,) = [one for one in answers(store) if one.outcome is PostingOutcome.REJECTED]
+    (answer,) = [
+        one for one in sent_of(store, PostingAnswered) if one.outcome is PostingOutcome.REJECTED
+    ]
     assert "cannot be read as it is stored" in (answer.words or "")
     assert len(told()) == 2, "nothing of it has left"
 

@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
-import pytest
-
 from schemas.conclusions import NoteState
 from schemas.facts import NoteReleased
 from services.records.suite.samples import STUDY, note
@@ -19,22 +14,10 @@ KEY = f"note:{STUDY}:2"
 RELEASED = NoteReleased(study_instance_uid=STUDY)
 
 
-@pytest.fixture(scope="module")
-def fhir(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FhirServer]:
-    with FhirServer(tmp_path_factory.mktemp("fhir")).running() as made:
-        yield made
-
-
-@pytest.fixture(scope="module")
-def mllp(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MllpServer]:
-    with MllpServer(tmp_path_factory.mktemp("mllp")).running() as made:
-        yield made
-
-
 def test_once_a_fhir_record_knows_the_patient_the_released_note_is_there_once(
     fhir: FhirServer, store: Store
 ) -> None:
-    fhir.control(reset=True, set={"knows_every_patient": False})
+    fhir.control(set={"knows_every_patient": False})
     adapter = fhir.adapter()
     desk = Desk(store, adapter)
     desk.take(note(2, NoteState.SIGNED))
@@ -54,11 +37,9 @@ def test_once_a_fhir_record_knows_the_patient_the_released_note_is_there_once(
 
 
 def test_of_a_note_that_an_hl7_record_took_in_part_the_rest_is_taken_after_the_release(
-    mllp: MllpServer, store: Store, tmp_path: Path
+    mllp: MllpServer, store: Store
 ) -> None:
-    mllp.folder = tmp_path
     mllp.control(
-        reset=True,
         faults=[
             {"do": "pass"},  # the report is taken, and its document refused
             {"do": "refuse", "code": "AE", "condition": "103", "words": "no such type (invented)"},

@@ -9,10 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from sqlalchemy import select
 
 from schemas.conclusions import RecordTask
-from schemas.messages import parse
 from services.records.adapters.hl7 import Hl7Adapter
 from services.records.bar import standing
 from services.records.line_reader import LineReader
@@ -22,11 +20,11 @@ from services.records.suite.samples import charge_posting, entry
 from services.records.waiting import measure
 from services.runtime.metrics import RECORD_NEEDS_PERSON
 from services.runtime.store import Store
-from services.runtime.tables import OUTBOX
 from tests.assessed import GROUP
 from tests.certificates import Authority
 from tests.contract.record_adapters.posting_desk import Desk, study_of
 from tests.contract.record_store import open_store
+from tests.handled import sent_of
 from tests.record_stand_ins.fhir_server import FhirServer
 from tests.record_stand_ins.mllp_server import MllpServer
 from tests.servers.ports import LOOPBACK
@@ -247,13 +245,6 @@ def test_a_charge_that_may_not_be_sent_twice_has_not_left_while_our_certificate_
     record.close()
 
 
-def tasks(store: Store) -> list[RecordTask]:
-    with store.read() as connection:
-        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars().all()
-    told = [parse(body).payload for body in bodies]
-    return [one for one in told if isinstance(one, RecordTask)]
-
-
 def test_postings_wait_for_a_person_who_is_told_once_and_then_go_out_by_themselves(
     peer: Peer, store: Store
 ) -> None:
@@ -271,7 +262,7 @@ def test_postings_wait_for_a_person_who_is_told_once_and_then_go_out_by_themselv
 
     # then: it is told once, in the conclusions, for the command line and in the metrics
     assert set(anew.states().values()) == {"waiting"}
-    (task,) = tasks(store)
+    (task,) = sent_of(store, RecordTask)
     assert (task.revision, task.record, task.mended_at) == (1, record.NAME, None)
     assert "the record's certificate has expired" in task.words
     assert task.next_action == "have the record's certificate renewed"
@@ -285,7 +276,7 @@ def test_postings_wait_for_a_person_who_is_told_once_and_then_go_out_by_themselv
     anew.post_all()
     assert set(anew.states().values()) == {"posted"}
     assert sorted(peer.held()) == sorted(anew.states())
-    first, mended = tasks(store)
+    first, mended = sent_of(store, RecordTask)
     assert first == task
     assert (mended.revision, mended.fault, mended.since) == (2, task.fault, task.since)
     assert mended.mended_at is not None
@@ -311,21 +302,21 @@ def test_a_fault_that_only_the_reading_of_lines_meets_is_told_once_and_once_when
             one.read_site(north)
 
     # then: it is told once, and not once more by a posting that meets it too
-    (task,) = tasks(store)
+    (task,) = sent_of(store, RecordTask)
     assert (task.record, task.mended_at) == ("fhir-lines", None)
     assert "the record's certificate has expired" in task.words
     desk = Desk(store, record)
     desk.take(study_of("P-1"))
     desk.post_all(rounds=2)
-    assert tasks(store) == [task]
+    assert sent_of(store, RecordTask) == [task]
 
     # and once when it is mended, by whom it was told
     peer.be_well()
     desk.post_all()
-    assert tasks(store) == [task]
+    assert sent_of(store, RecordTask) == [task]
     anew.read_site(north)
     anew.read_site(north)
-    first, mended = tasks(store)
+    first, mended = sent_of(store, RecordTask)
     assert first == task
     assert (mended.revision, mended.record) == (2, "fhir-lines")
     assert mended.mended_at is not None
@@ -342,7 +333,10 @@ def test_another_fault_is_told_anew_and_an_outage_is_none(peer: Peer, store: Sto
     peer.front.show(peer.known.strangers)
     desk.post_all(rounds=3)
 
-    assert [(one.revision, one.mended_at) for one in tasks(store)] == [(1, None), (2, None)]
+    assert [(one.revision, one.mended_at) for one in sent_of(store, RecordTask)] == [
+        (1, None),
+        (2, None),
+    ]
     peer.be_well()
     desk.post_all()
     assert set(desk.states().values()) == {"posted"}
@@ -350,5 +344,5 @@ def test_another_fault_is_told_anew_and_an_outage_is_none(peer: Peer, store: Sto
     desk.take(study_of("P-2"))
     desk.post_all(rounds=3)
     peer.server.start()
-    assert len(tasks(store)) == 3
+    assert len(sent_of(store, RecordTask)) == 3
     record.close()

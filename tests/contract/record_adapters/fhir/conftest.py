@@ -1,4 +1,4 @@
-"""The stand-in FHIR record, and the adapter to it."""
+"""The adapter to the stand-in FHIR record."""
 
 from __future__ import annotations
 
@@ -8,19 +8,6 @@ import pytest
 
 from services.records.adapters.fhir import FhirAdapter
 from tests.record_stand_ins.fhir_server import FhirServer
-
-
-@pytest.fixture(scope="session")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FhirServer]:
-    with FhirServer(tmp_path_factory.mktemp("fhir-record")).running() as made:
-        yield made
-
-
-@pytest.fixture
-def fhir(server: FhirServer) -> FhirServer:
-    """The server, empty and well behaved again."""
-    server.control(reset=True)
-    return server
 
 
 @pytest.fixture

@@ -7,17 +7,15 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from sqlalchemy import select
 
 from schemas.conclusions import EntryType
 from schemas.facts import PostingAnswered, PostingOutcome
-from schemas.messages import parse
 from services.records.adapters.fhir import FhirAdapter
 from services.records.port import PeriodClosed, Rejected
 from services.records.suite.samples import DAY, STUDY, charge_posting
 from services.runtime.store import Store
-from services.runtime.tables import OUTBOX
 from tests.contract.record_adapters.posting_desk import Desk, study_of
+from tests.handled import sent_of
 from tests.record_stand_ins.fhir_record import CLOSED, OPEN_DAY
 from tests.record_stand_ins.fhir_server import FhirServer
 
@@ -38,13 +36,6 @@ def adapter(fhir: FhirServer, tmp_path: Path) -> Iterator[FhirAdapter]:
     made.close()
 
 
-def told(store: Store) -> list[PostingAnswered]:
-    with store.read() as connection:
-        bodies = connection.execute(select(OUTBOX.c.body).order_by(OUTBOX.c.id)).scalars().all()
-    payloads = [parse(body).payload for body in bodies]
-    return [one for one in payloads if isinstance(one, PostingAnswered)]
-
-
 @pytest.mark.parametrize("status", [422, 409, 403])
 @pytest.mark.parametrize("batches", [False, True], ids=["single", "batch"])
 def test_charges_and_credits_of_a_closed_day_go_under_the_first_open_one_and_say_so(
@@ -61,7 +52,7 @@ def test_charges_and_credits_of_a_closed_day_go_under_the_first_open_one_and_say
     assert len(lines) == 6
     assert {(line.service_day, line.posting_day) for line in lines} == {(DAY, APRIL)}
     assert [line.type for line in lines].count(EntryType.CREDIT) == 2
-    assert {(one.outcome, one.posting_day) for one in told(store)} == {
+    assert {(one.outcome, one.posting_day) for one in sent_of(store, PostingAnswered)} == {
         (PostingOutcome.ACCEPTED, APRIL)
     }
 
@@ -98,7 +89,7 @@ def test_where_today_is_closed_too_a_person_is_told_and_it_does_not_go_round(
 
     desk.post_all(rounds=4)
 
-    first = told(store)[0]
+    first = sent_of(store, PostingAnswered)[0]
     assert first.outcome is PostingOutcome.REJECTED
     assert "books closed" in (first.words or "")
     assert fhir.held("ChargeItem") == []
