@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from schemas.conclusions import ExposureUse, Question
-from schemas.facts import FactWithdrawn, ImageStored, OrderPlaced, ToldBy
+from schemas.facts import FactWithdrawn, ImageStored, LinkDecided, OrderPlaced, ToldBy
 from schemas.group import Site
 from schemas.plans import Plan, PlanChoice, Scope
 from services.assessment.counting import DECISIONS, Fact, told
@@ -89,11 +89,15 @@ def place_questions(
     facts: Sequence[Fact], where: RoomDay, site: Site, handed: Handovers = NO_HANDOVERS
 ) -> Iterator[Question]:
     """Ask about images that stand outside the room-day: their exposures are not looked for, so
-    their dose is in no sum."""
+    their dose is in no sum. Answered once a person says that no exposure told here made one."""
     begin, end = where.window(site.zone)
-    for fact, _ in told(facts, ImageStored):
+    decided = {d.sop_instance_uid: d.exposure_key for _, d in told(facts, LinkDecided)}
+    of_none_here = {image for image, exposure in decided.items() if exposure is None}
+    for fact, image in told(facts, ImageStored):
         place = place_of(fact, site, handed)
         if place is None or (place.room == where.room and begin <= place.moment <= end):
+            continue
+        if image.sop_instance_uid in of_none_here:
             continue
         made = f"in {place.room}" if place.room else "in a room that is not known"
         yield Question(

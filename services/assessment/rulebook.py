@@ -76,7 +76,8 @@ RULEBOOK: Final[dict[str, str]] = {
     "plan-against-age": "By the ages of eruption the animal has other teeth than the plan's.",
     "several-orders": "More than one order names this study.",
     "imaged-though-cancelled": "A cancelled order has images or exposures.",
-    "image-from-elsewhere": "The image was made in another room or on another day.",
+    "image-from-elsewhere": "The image was made in another room or on another day, and nobody said "
+    "that no exposure told here made it.",
     "kv-implausible": "The tube potential is far outside what the model of dental tubes covers.",
     "current-implausible": "No dental set has such a tube current (common practice, no published "
     "source).",

@@ -134,6 +134,17 @@ def test_a_proposed_link_is_answered_by_its_exposure_another_or_none() -> None:
     assert orders.next_action is not None
 
 
+def test_an_image_from_elsewhere_is_answered_by_saying_that_no_exposure_here_made_it() -> None:
+    question = Question(
+        code="image-from-elsewhere", words="Which?", about=("image:2.25.2001:0000000000000000",)
+    )
+
+    (card,) = question_cards(assessed(1, [image(1)], questions=(question,)))
+
+    assert card.image == "2.25.2001"
+    assert [answer.exposure_key for answer in card.links] == [None]
+
+
 def test_an_image_in_doubt_is_settled_by_assigning_or_rejecting_it() -> None:
     question = Question(
         code="patient-differs", words="Whose?", about=("image:2.25.2001:0000000000000000",)

@@ -222,6 +222,27 @@ def test_an_image_from_another_room_counts_for_its_view_and_asks_for_its_exposur
     assert questions(study) == ["image-from-elsewhere"]
 
 
+def test_an_image_from_another_room_is_asked_about_until_a_person_says_that_none_here_made_it() -> (
+    None
+):
+    other = {"room": "dental-2"}
+    elsewhere = exposure(2, 57.0, **other)
+    stray = image(2, 60.0, view=VIEWS[1], **other)
+    facts = [order(), image(1, 3.0, view=VIEWS[0]), exposure(1, 0.0), stray, elsewhere]
+
+    def decided(exposure_key: str | None, seconds: float) -> Message[Payload]:
+        payload = LinkDecided(
+            study_instance_uid=STUDY, sop_instance_uid=f"{STUDY}.1.2", exposure_key=exposure_key
+        )
+        return told(payload, after(seconds))
+
+    none_here, another = decided(None, 80.0), decided(elsewhere.natural_key, 90.0)
+    assert questions(one([*facts, none_here])) == []
+    assert questions(one([*facts, none_here, another])) == ["image-from-elsewhere"]
+    back = told(FactWithdrawn(withdrawn_key=none_here.natural_key, reason="Wrong"), after(99.0))
+    assert questions(one([*facts, none_here, back])) == ["image-from-elsewhere"]
+
+
 def test_of_two_decisions_on_one_image_the_later_holds() -> None:
     facts = [order(), exposure(1, 0.0), image(1, 3.0)]
 

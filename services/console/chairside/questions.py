@@ -46,6 +46,8 @@ _NEXT: Final[Mapping[str, str]] = {
     "several-orders": "Ask the desk which order holds, and let the other be cancelled.",
     "imaged-though-cancelled": "Ask the desk whether the order holds.",
 }
+_NONE_HERE: Final = LinkAnswer("None of those told here", None)
+_ELSEWHERE: Final = "Is it of this patient? If not, reject it, and have it sent anew."
 _ASK: Final = "Tell the vet in charge, or who looks after the system."
 
 
@@ -60,6 +62,10 @@ def _card(question: Question, study: StudyAssessed) -> QuestionCard:
     image = next((uid for uid in images if uid in own), None)
     if question.code == "link-proposed" and image is not None:
         return QuestionCard(question.code, question.words, image, _links(question, study))
+    if question.code == "image-from-elsewhere" and image is not None:
+        return QuestionCard(
+            question.code, question.words, image, (_NONE_HERE,), next_action=_ELSEWHERE
+        )
     if question.code in _BY_IMAGE and image is not None:
         return QuestionCard(question.code, question.words, image)
     return QuestionCard(question.code, question.words, next_action=_NEXT.get(question.code, _ASK))
@@ -76,7 +82,7 @@ def _links(question: Question, study: StudyAssessed) -> tuple[LinkAnswer, ...]:
             LinkAnswer(f"No, the one of {one.occurred_at:%H:%M:%S} UTC", one.exposure_key)
             for one in others[:3]
         ),
-        LinkAnswer("None of those told here", None),
+        _NONE_HERE,
     )
 
 
