@@ -16,13 +16,13 @@ class InvalidInput(GomphosisError):  # noqa: N818 - read as a sentence: 'raises 
     """
 
     def __init__(self, field: str, value: Any, expected: str) -> None:
-        self.field = _keepable(field)
+        self.field = keepable(field)
         self.value = _shown(value)
-        self.expected = _keepable(expected)
+        self.expected = keepable(expected)
         super().__init__(f"{self.field}: expected {self.expected}, got {self.value}")
 
 
-def _keepable(text: str) -> str:
+def keepable(text: str) -> str:
     """Escape what no database or UTF-8 can hold; a field may be named by its sender."""
     return text.replace("\x00", r"\x00").encode(errors="backslashreplace").decode()
 

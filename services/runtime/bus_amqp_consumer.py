@@ -27,6 +27,9 @@ _log = structlog.get_logger(__name__)
 # broker counts a return of every message that the dead consumer held.
 _CAREFUL = 1
 
+# A header may say anything; this much the triage can keep.
+_MOST_ATTEMPTS = 1_000_000
+
 
 class Consumer:
     """The consumers of one subscription: of its queue and of its queue of the dead.
@@ -258,4 +261,4 @@ class Consumer:
 
 def _attempt(headers: dict[str, Any]) -> int:
     value = headers.get(ATTEMPT_HEADER, 1)
-    return value if isinstance(value, int) and value > 0 else 1
+    return min(value, _MOST_ATTEMPTS) if isinstance(value, int) and value > 0 else 1

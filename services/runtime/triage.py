@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Row, func, insert, select, update
 
 from schemas.channels import Exchange
 from schemas.envelope import new_id
-from schemas.errors import GomphosisError, InvalidInput
+from schemas.errors import GomphosisError, InvalidInput, keepable
 from schemas.messages import load_json, parse
 from services.runtime import outbox
 from services.runtime.tables import TRIAGE
@@ -66,8 +66,8 @@ def keep(connection: Connection, entries: Sequence[Kept]) -> None:
             {
                 "service": entry.service,
                 "origin": entry.origin,
-                "kind": entry.kind,
-                "message_id": entry.message_id,
+                "kind": _fit(entry.kind, 40),
+                "message_id": _fit(entry.message_id, 36),
                 "field": entry.error.field[:200],
                 "value": entry.error.value[:400],
                 "expected": entry.error.expected[:4000],
@@ -79,6 +79,11 @@ def keep(connection: Connection, entries: Sequence[Kept]) -> None:
             for entry in entries
         ],
     )
+
+
+def _fit(told: str | None, length: int) -> str | None:
+    """Make fit what a sender chose: to be kept must not fail for how its message is labelled."""
+    return None if told is None else keepable(told)[:length]
 
 
 def entries(

@@ -239,6 +239,22 @@ def test_a_message_given_up_by_the_bus_is_tried_once_alone_and_then_kept(bench: 
     assert reason in entry.value
 
 
+@pytest.mark.parametrize(
+    "label", ["label" * 51, "la\x00bel", "la\ud800bel"], ids=["too long", "NUL", "half a character"]
+)
+def test_a_message_is_kept_however_its_sender_has_labelled_it(bench: Bench, label: str) -> None:
+    good = clock_read(1)
+    spoilt = Delivery(message_id=label, body=b"no JSON", attempt=1)
+
+    outcomes = bench.worker().handle([spoilt, _delivery(good)])
+
+    assert outcomes == [Done()] * 2
+    assert bench.effects() == [str(good.id)]
+    (entry,) = bench.in_triage()
+    assert entry.body == b"no JSON"
+    assert entry.message_id.startswith("la")
+
+
 def test_triage_replays_a_corrected_message_where_it_came_from(bench: Bench) -> None:
     message = clock_read()
     body = message.encode().replace(b'"device":"generator-1"', b'"device":"Generator 1!"')
