@@ -3,6 +3,7 @@
 import random
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from threading import Event
 
 import structlog
@@ -29,7 +30,7 @@ from services.records.postings import charge_posting, post, why_unreadable
 from services.records.store import PostingRow, PostingState, Verb
 from services.records.waiting import measure
 from services.runtime.metrics import RECORD_BREAKER_OPEN
-from services.runtime.store import Store, StoreUnavailable
+from services.runtime.store import Claim, Store, StoreUnavailable
 from services.runtime.worker import Work
 
 log = structlog.get_logger(__name__)
@@ -48,6 +49,10 @@ def _goes_together(row: PostingRow) -> bool:
 
 def _utc_now() -> datetime:
     return datetime.now(UTC)
+
+
+def _is_over(stop: Event, mine: Claim) -> bool:
+    return stop.is_set() or not mine
 
 
 class Poster:
@@ -86,8 +91,9 @@ class Poster:
             try:
                 with self._store.exclusive(_CLAIM) as mine:
                     self._bar.ask_anew()
-                    while mine and not stop.is_set():
-                        if self.post_due(stop) == 0:
+                    over = partial(_is_over, stop, mine)
+                    while not over():
+                        if self.post_due(over) == 0:
                             stop.wait(self._poll_s)
                         self._measure()
                 stop.wait(1.0)
@@ -95,11 +101,12 @@ class Poster:
                 log.warning("poster_waits", reason=str(error))
                 stop.wait(FIRST_WAIT_S)
 
-    def post_due(self, stop: Event | None = None) -> int:
+    def post_due(self, over: Callable[[], bool] = lambda: False) -> int:
         """Post the first due posting of each patient; give the number that were answered.
 
-        While the record is away nothing goes out, and then one posting first. A site that has
-        used up its rate waits without holding up the others.
+        ``over`` is asked before each: then nothing more is for us to send. While the record is
+        away nothing goes out, and then one posting first. A site that has used up its rate waits
+        without holding up the others.
         """
         chosen = self._chosen()
         rows = self._readable(chosen)
@@ -109,7 +116,7 @@ class Poster:
         together = self._post_together(rows)
         answered = len(chosen) - len(rows)
         for row in rows:
-            if (stop is not None and stop.is_set()) or self._gate() is Gate.OPEN:
+            if over() or self._gate() is Gate.OPEN:
                 break
             told = together.get(row.posting_key) if together else None
             if _goes_together(row) and told is None and together != {}:

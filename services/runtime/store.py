@@ -19,6 +19,7 @@ from schemas.errors import GomphosisError
 
 _BUSY_TIMEOUT_MS = 30_000
 _ASK_AGAIN_S = 0.0005
+_CLAIM_LOOK_S = 1.0
 
 
 class StoreError(GomphosisError):
@@ -83,14 +84,15 @@ class Store:
             connection.execute(text(f"SELECT {call}(:key)"), {"key": _key(name)})
 
     @contextmanager
-    def exclusive(self, name: str) -> Iterator[bool]:
+    def exclusive(self, name: str) -> Iterator["Claim"]:
         """Try to be the only one, over all processes, for the length of the block.
 
-        Gives False at once where another is. The claim of a killed process ends with it.
+        What it gives is false at once where another is, and from when the claim was lost: ask it
+        again in each round of work. The claim of a killed process ends with it.
         """
         with self._guard:
             if name in self._exclusive_here:
-                yield False
+                yield Claim(mine=False)
                 return
             self._exclusive_here.add(name)
         try:
@@ -101,29 +103,30 @@ class Store:
                 self._exclusive_here.discard(name)
 
     @contextmanager
-    def _file_claim(self, name: str) -> Iterator[bool]:
+    def _file_claim(self, name: str) -> Iterator["Claim"]:
         path = Path(f"{self.url.database}.{name}.lock")
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
         try:
             try:
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
-                yield False
+                yield Claim(mine=False)
             else:
-                yield True
+                yield Claim(mine=True)
         finally:
             os.close(descriptor)
 
     @contextmanager
-    def _advisory_claim(self, name: str) -> Iterator[bool]:
+    def _advisory_claim(self, name: str) -> Iterator["Claim"]:
         with _translated(), self.engine.connect() as connection:
             key = {"key": _key(name)}
             mine = bool(connection.scalar(text("SELECT pg_try_advisory_lock(:key)"), key))
             connection.commit()  # the lock is the session's; no transaction stays open
+            claim = Claim(connection, mine=mine)
             try:
-                yield mine
+                yield claim
             finally:
-                if mine:
+                if claim:
                     connection.execute(text("SELECT pg_advisory_unlock(:key)"), key)
                     connection.commit()
 
@@ -131,6 +134,36 @@ class Store:
         self.engine.dispose()
         if self._turns is not None:
             self._turns.close()
+
+
+class Claim:
+    """Whether we are the only one. Where the database holds it, it ends with its session.
+
+    A session can end alone, by the network or by an administrator, while all others of this
+    process go on: so the truth of a claim is looked up anew, at most every ``_CLAIM_LOOK_S``.
+    """
+
+    def __init__(self, session: Connection | None = None, *, mine: bool) -> None:
+        self._session = session
+        self._mine = mine
+        self._seen_at = time.monotonic()
+
+    def __bool__(self) -> bool:
+        if self._mine and self._session is not None:
+            now = time.monotonic()
+            if now - self._seen_at >= _CLAIM_LOOK_S:
+                self._mine = _is_there(self._session)
+                self._seen_at = now
+        return self._mine
+
+
+def _is_there(session: Connection) -> bool:
+    try:
+        session.execute(text("SELECT 1"))
+        session.commit()
+    except DBAPIError:
+        return False
+    return True
 
 
 class _WriteTurns:

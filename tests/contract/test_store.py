@@ -85,7 +85,7 @@ def test_only_one_holds_an_exclusive_claim(database_url: str) -> None:
     migrate(first)
 
     with first.exclusive("relay") as mine, second.exclusive("relay") as theirs:
-        assert (mine, theirs) == (True, False)
+        assert (bool(mine), bool(theirs)) == (True, False)
     with second.exclusive("relay") as theirs:
         assert theirs
     first.close()
@@ -100,7 +100,7 @@ def test_the_claim_of_a_killed_process_ends_with_it(database_url: str, tmp_path:
         "import sys, time, pathlib\n"
         "from services.runtime.store import Store\n"
         "with Store(sys.argv[1]).exclusive('relay') as mine:\n"
-        "    pathlib.Path(sys.argv[2]).write_text(str(mine))\n"
+        "    pathlib.Path(sys.argv[2]).write_text(str(bool(mine)))\n"
         "    time.sleep(60)\n"
     )
     child = subprocess.Popen([sys.executable, "-c", code, database_url, str(held)])
@@ -113,7 +113,7 @@ def test_the_claim_of_a_killed_process_ends_with_it(database_url: str, tmp_path:
 
     def free_again() -> bool:
         with store.exclusive("relay") as mine:
-            return mine
+            return bool(mine)
 
     wait_until(free_again, 20, "the claim is free again")
     store.close()

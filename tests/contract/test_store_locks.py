@@ -58,3 +58,30 @@ def test_one_who_wants_it_alone_waits_and_is_waited_for(
         assert not taken.is_set()
     assert taken.wait(WAIT_S)
     thread.join()
+
+
+def test_a_claim_whose_session_was_ended_alone_is_another_s(
+    store: Store, database_url: str, wait_until: Callable[..., object]
+) -> None:
+    other = Store(database_url)
+    ended = (
+        "SELECT pg_terminate_backend(pid) FROM pg_locks WHERE locktype = 'advisory' "
+        "AND database = (SELECT oid FROM pg_database WHERE datname = current_database())"
+    )
+    with store.exclusive("poster") as mine:
+        assert mine
+        with other.begin() as connection:
+            connection.execute(text(ended))
+
+        # then: it is free for another, and who had it knows soon
+        def is_taken() -> bool:
+            with other.exclusive("poster") as theirs:
+                return bool(theirs)
+
+        wait_until(is_taken, WAIT_S, "the claim to be free")
+        wait_until(lambda: not mine, WAIT_S, "the loss to be seen")
+        with store.read() as connection:
+            assert connection.scalar(text("SELECT 1")) == 1, "all else of the process goes on"
+    with store.exclusive("poster") as mine:
+        assert mine, "it can be claimed anew"
+    other.close()
