@@ -74,6 +74,7 @@ class Record:
     requests: list[Json] = field(default_factory=list)
     issued: int = 0
     lock: Any = field(default_factory=Lock)
+    named: dict[tuple[str, str], dict[str, None]] = field(default_factory=dict)
 
     @property
     def journal(self) -> Path:
@@ -81,19 +82,35 @@ class Record:
 
     def load(self) -> None:
         if self.journal.exists():
-            for line in self.journal.read_text(encoding="utf-8").splitlines():
+            lines = self.journal.read_bytes().splitlines(keepends=True)
+            if lines and not lines[-1].endswith(b"\n"):
+                lines.pop()  # killed while it wrote this: nobody was answered
+                self.journal.write_bytes(b"".join(lines))
+            for line in lines:
                 one = json.loads(line)
-                self.held[f"{one['resourceType']}/{one['id']}"] = one
+                self.hold(f"{one['resourceType']}/{one['id']}", one)
 
     def keep(self, resource: Json, name: str | None = None) -> Json:
         kind = resource["resourceType"]
         name = name or f"{kind}/{kind[0].lower()}{len(self.held) + 1}"
         version = int(self.held.get(name, {}).get("meta", {}).get("versionId", 0)) + 1
         kept = {**resource, "id": name.split("/")[1], "meta": {"versionId": str(version)}}
-        self.held[name] = kept
+        self.hold(name, kept)
         with self.journal.open("a", encoding="utf-8") as file:
             file.write(json.dumps(kept) + "\n")
         return kept
+
+    def hold(self, name: str, one: Json) -> None:
+        self.held[name] = one
+        for identifier in identifiers(one):
+            self.named.setdefault(identifier, {})[name] = None
+
+    def identified(self, kind: str, identifier: tuple[str, str]) -> list[Json]:
+        """Give those with an identifier, in order of their making; ``named`` may be out of date."""
+        found = [self.held[name] for name in self.named.get(identifier, ()) if name in self.held]
+        return [
+            one for one in found if one["resourceType"] == kind and identifier in identifiers(one)
+        ]
 
     def control(self, told: Json) -> None:
         if told.get("reset"):
@@ -226,13 +243,16 @@ class Record:
             raise Refusal(400, f"unknown search parameters {sorted(query)} (invented)")
         if kind == "Patient" and self.settings.knows_every_patient and "identifier" in query:
             system, value = unescaped(query["identifier"][0])
-            identifier = {"system": system, "value": value}
-            if not any(identifier in one.get("identifier", []) for one in self.of("Patient")):
+            if not self.identified("Patient", (system, value)):
+                identifier = {"system": system, "value": value}
                 self.keep({"resourceType": "Patient", "identifier": [identifier]})
-        found = self.of(kind)
-        return (
-            [one for one in found if matches(one, query)] if self.settings.heeds_searches else found
-        )
+        if not self.settings.heeds_searches:
+            return self.of(kind)
+        if "identifier" in query:
+            found = self.identified(kind, unescaped(query["identifier"][0]))
+        else:
+            found = self.of(kind)
+        return [one for one in found if matches(one, query)]
 
     def of(self, kind: str) -> list[Json]:
         return [one for one in self.held.values() if one["resourceType"] == kind]
@@ -298,11 +318,16 @@ def unescaped(token: str) -> tuple[str, str]:
     return system, re.sub(r"\\([\\$,|])", r"\1", value)
 
 
+def identifiers(resource: Json) -> list[tuple[str, str]]:
+    told = resource.get("identifier", [])
+    several = told if isinstance(told, list) else [told]
+    return [(one.get("system", ""), one.get("value", "")) for one in several]
+
+
 def matches(resource: Json, query: dict[str, list[str]]) -> bool:
     if "identifier" in query:
         system, value = unescaped(query["identifier"][0])
-        told = [(one.get("system"), one.get("value")) for one in resource.get("identifier", [])]
-        if (system, value) not in told:
+        if (system, value) not in identifiers(resource):
             return False
     if "patient" in query and resource["subject"].get("reference") != query["patient"][0]:
         return False

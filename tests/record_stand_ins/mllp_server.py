@@ -25,13 +25,13 @@ class MllpServer(StandIn):
 
     def __init__(self, folder: Path, tls: Sequence[Path] = ()) -> None:
         self.folder = folder
-        self.port, self._control_port = free_port(), free_port()
-        ports = [self.port, self._control_port]
+        self.port, self.control_port = free_port(), free_port()
+        ports = [self.port, self.control_port]
         arguments = [*map(str, ports), *map(str, tls)]
         super().__init__("tests.record_stand_ins.mllp_record_process", arguments, ports)
 
     def control(self, **told: Any) -> dict[str, Any]:
-        with socket.create_connection((LOOPBACK, self._control_port), timeout=30) as connection:
+        with socket.create_connection((LOOPBACK, self.control_port), timeout=30) as connection:
             connection.sendall(json.dumps(told).encode() + b"\n")
             answer: dict[str, Any] = json.loads(connection.makefile("rb").readline())
             return answer
