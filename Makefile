@@ -7,13 +7,14 @@ TEST_WORKERS ?= 4
 FUZZ_ARGS ?=
 MUTANTS_ARGS ?=
 PROMISES_ARGS ?=
+FAULTS_ARGS ?=
 BIN := .venv/bin
 # Relative to requirements/: lock name and the extras it holds.
 LOCK := uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
 	--no-emit-find-links --custom-compile-command "make lock" pyproject.toml
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test drills check lock bench fuzz mutants promises sbom audit clean environment
+.PHONY: help demo test drills check lock bench fuzz mutants promises faults sbom audit clean environment
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 14
@@ -66,6 +67,11 @@ promises: ## break each promise in a scratch copy and see its test fail (PROMISE
 	@tests/provision.sh servers
 	@tests/provision.sh environment dev
 	@$(BIN)/python -m tests.promises $(PROMISES_ARGS)
+
+faults: ## break everything at random under load (FAULTS_ARGS="--seed N --studies N --faults N"); hours
+	@tests/provision.sh servers
+	@tests/provision.sh environment dev
+	@$(BIN)/python -m tests.faults $(FAULTS_ARGS)
 
 sbom: ## list every dependency as CycloneDX 1.6 in build/sbom.json
 	@tests/provision.sh environment supply

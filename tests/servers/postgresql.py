@@ -132,12 +132,16 @@ class PostgreSQL(PrivateServer):
 
     def kill(self) -> None:
         """End the postmaster by SIGKILL (its children see that and end), then start again."""
+        self.crash()
+        self.start()
+
+    def crash(self) -> None:
+        """End the postmaster by SIGKILL, and stay away."""
         if self._process is None:
             raise RuntimeError("the private PostgreSQL is not running: call start() before kill()")
         end(self._process.pid, signal.SIGKILL, STOP_TIMEOUT_S, "PostgreSQL")
         self._reap()
         wait_until_gone(self.folder, STOP_TIMEOUT_S, apart_from=frozenset())
-        self.start()
 
     def _make_cluster(self) -> None:
         password_file = self.folder / "password"

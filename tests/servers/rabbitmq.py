@@ -132,7 +132,12 @@ class RabbitMQ(PrivateServer):
         wait_until_gone(self.folder, STOP_TIMEOUT_S, apart_from=frozenset())
 
     def kill(self) -> None:
-        """End the node by SIGKILL, then start again on the same data.
+        """End the node by SIGKILL, then start again on the same data."""
+        self.crash()
+        self.start()
+
+    def crash(self) -> None:
+        """End the node by SIGKILL, and stay away.
 
         RabbitMQ 3.10 writes its registry of quorum queues (`names.dets`) only about every half
         second. Killed within that, it comes back with a queue that answers nobody (seen here).
@@ -145,7 +150,6 @@ class RabbitMQ(PrivateServer):
         end(self._process.pid, signal.SIGKILL, STOP_TIMEOUT_S, "RabbitMQ")
         self._reap()
         wait_until_gone(self.folder, STOP_TIMEOUT_S, apart_from=frozenset({self._epmd.pid}))
-        self.start()
 
     def create_vhost(self) -> str:
         """Make a fresh vhost in which `guest` may do all, and return its AMQP address."""
