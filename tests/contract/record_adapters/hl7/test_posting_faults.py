@@ -64,7 +64,7 @@ def test_whatever_the_record_does_each_charge_is_held_once_and_in_order(
 
 def test_a_record_that_is_away_only_delays(mllp: MllpServer, store: Store) -> None:
     mllp.kill()
-    adapter = mllp.adapter(timeout_s=TIMEOUT_S)
+    adapter = mllp.adapter()
     desk = Desk(store, adapter)
     desk.take(study_of("P-7", lines=5))
     assert desk.poster.post_due() == 0
