@@ -1,4 +1,5 @@
-"""One connection to the broker that is opened again as often as it is lost.
+"""One connection to the broker that is opened again as often as it is lost, at the next node of a
+cluster where there is one.
 
 All of it runs in the I/O thread. Users are told when the connection is up and when it is down;
 each then rebuilds its own channel, queues, bindings and consumers, in that order.
@@ -13,6 +14,7 @@ import structlog
 from pika import SelectConnection
 from pika import exceptions as pika_errors
 
+from services.runtime.bus_amqp_address import Brokers
 from services.runtime.bus_amqp_errors import address_of, describe
 from services.runtime.bus_amqp_io import IoThread
 
@@ -63,19 +65,25 @@ def pause_s(failures: int) -> float:
 class Link:
     """Keeps one connection open from the first ``attach`` until ``close``."""
 
-    def __init__(self, io: IoThread, parameters: Any, purpose: str) -> None:
+    def __init__(self, io: IoThread, brokers: Brokers, purpose: str) -> None:
         self.io = io
-        self.parameters = parameters
+        self._brokers = brokers
         self._purpose = purpose
         self._users: list[LinkUser] = []
         self._state = _State.IDLE
         self._connection: Any = None
         self._failures = 0
+        self._tried = 0
         self._opened_at_s = 0.0
         self._reason: str | None = None
         self._timer: Any = None
         self._on_gone: Callable[[], None] = lambda: None
         io.on_fault(self._drop)
+
+    @property
+    def parameters(self) -> Any:
+        """Those of the node that is in use, or tried."""
+        return self._brokers.now
 
     @property
     def failing(self) -> str | None:
@@ -132,6 +140,7 @@ class Link:
             return
         self._state = _State.OPEN
         self._reason = None
+        self._tried = 0
         self._opened_at_s = self.io.now_s()
         _log.info("amqp_connected", broker=address_of(self.parameters), purpose=self._purpose)
         for user in tuple(self._users):
@@ -154,14 +163,19 @@ class Link:
             self._on_gone()
             return
         reason = describe(error, self.parameters)
-        # After a loss the next try may well succeed: callers wait for it. After a failed try
-        # they are told at once.
-        self._reason = None if lost else reason
+        self._brokers.next()
         self._state = _State.PAUSING
-        wait_s = pause_s(self._failures)
+        wait_s = pause_s(self._failures // len(self._brokers))
         self._failures += 1
         _log.warning("amqp_down", purpose=self._purpose, reason=reason, retry_in_s=round(wait_s, 2))
         self._timer = self.io.later(wait_s, self._connect)
+        # After a loss the next try may well succeed: callers wait for it. Once every node has
+        # failed they are told at once.
+        if not lost:
+            self._tried += 1
+            if self._tried < len(self._brokers):
+                return
+            self._reason = reason
         for user in tuple(self._users):
             user.down(reason)
 

@@ -12,6 +12,7 @@ import socket
 import subprocess
 import urllib.error
 import urllib.request
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 from urllib.parse import quote, unquote, urlsplit, urlunsplit
@@ -31,6 +32,16 @@ NODE = "gomphosis-test@localhost"
 START_TIMEOUT_S = 60.0
 STOP_TIMEOUT_S = 30.0
 DEFAULT_WATERMARK = "0.4"
+
+
+@dataclass(frozen=True)
+class Kinship:
+    """What the nodes of one cluster share: a port mapper (epmd), a cookie and their names."""
+
+    epmd_port: int
+    cookie: str
+    nodes: tuple[str, ...]
+
 
 CONFIGURATION = """\
 listeners.tcp.default = {address}:{port}
@@ -86,16 +97,24 @@ class RabbitMQ(PrivateServer):
     ----------
     plugins
         Names of plugins to enable; none by default, which starts fastest.
+    node
+        Its name, where it is not alone.
+    kinship
+        That of its cluster. The node that is named first has the port mapper, and starts first.
     """
 
     name = "rabbitmq"
 
-    def __init__(self, plugins: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self, plugins: tuple[str, ...] = (), node: str = NODE, kinship: Kinship | None = None
+    ) -> None:
         super().__init__()
+        self.node = node
+        self._kinship = kinship
         self.folder.chmod(0o700)
         self.port = free_port()
         self.management_port = free_port()
-        self._epmd_port = free_port()
+        self._epmd_port = free_port() if kinship is None else kinship.epmd_port
         self._distribution_port = free_port()
         self._epmd: subprocess.Popen[bytes] | None = None
         self._watermark = DEFAULT_WATERMARK
@@ -144,12 +163,13 @@ class RabbitMQ(PrivateServer):
         That is the broker's affair, not what our tests are about, so the registry is written out
         first. Messages are not touched: what was confirmed must be on disk by then.
         """
-        if self._process is None or self._epmd is None:
+        if self._process is None:
             raise RuntimeError("the private RabbitMQ is not running: call start() before kill()")
         self.evaluate("[ok = dets:sync(Table) || Table <- dets:all()].")
         end(self._process.pid, signal.SIGKILL, STOP_TIMEOUT_S, "RabbitMQ")
         self._reap()
-        wait_until_gone(self.folder, STOP_TIMEOUT_S, apart_from=frozenset({self._epmd.pid}))
+        left = frozenset() if self._epmd is None else frozenset({self._epmd.pid})
+        wait_until_gone(self.folder, STOP_TIMEOUT_S, apart_from=left)
 
     def create_vhost(self) -> str:
         """Make a fresh vhost in which `guest` may do all, and return its AMQP address."""
@@ -183,7 +203,7 @@ class RabbitMQ(PrivateServer):
             When the node cannot be reached, or an expression fails; with the node's own words.
         """
         done = subprocess.run(
-            ["erl_call", "-n", NODE, "-e"],
+            ["erl_call", "-n", self.node, "-e"],
             input=f"{expressions}\n".encode(),
             env=self._environment(),
             capture_output=True,
@@ -200,13 +220,17 @@ class RabbitMQ(PrivateServer):
 
     def _write_files(self, plugins: tuple[str, ...]) -> None:
         cookie = self.folder / ".erlang.cookie"
-        cookie.write_text(secrets.token_hex(16))
+        cookie.write_text(secrets.token_hex(16) if self._kinship is None else self._kinship.cookie)
         cookie.chmod(0o400)
         (self.folder / "enabled_plugins").write_text(f"[{','.join(plugins)}].")
         text = CONFIGURATION.format(address=LOOPBACK, port=self.port)
         if plugins:
             text += f"management.tcp.ip = {LOOPBACK}\n"
             text += f"management.tcp.port = {self.management_port}\n"
+        if self._kinship is not None:
+            text += "cluster_formation.peer_discovery_backend = classic_config\n"
+            for number, node in enumerate(self._kinship.nodes, 1):
+                text += f"cluster_formation.classic_config.nodes.{number} = {node}\n"
         (self.folder / "rabbitmq.conf").write_text(text)
         (self.folder / "log").mkdir()
 
@@ -215,7 +239,7 @@ class RabbitMQ(PrivateServer):
             "HOME": str(self.folder),
             "ERL_EPMD_PORT": str(self._epmd_port),
             "ERL_EPMD_ADDRESS": LOOPBACK,
-            "RABBITMQ_NODENAME": NODE,
+            "RABBITMQ_NODENAME": self.node,
             "RABBITMQ_NODE_IP_ADDRESS": LOOPBACK,
             "RABBITMQ_NODE_PORT": str(self.port),
             "RABBITMQ_DIST_PORT": str(self._distribution_port),
@@ -236,6 +260,8 @@ class RabbitMQ(PrivateServer):
 
     def _start_epmd(self) -> None:
         """Start the port mapper as our own child; else the node leaves a daemon behind."""
+        if self._kinship is not None and self.node != self._kinship.nodes[0]:
+            return
         if self._epmd is not None and is_running(self._epmd.pid):
             return
         self._epmd = self._spawn(
