@@ -92,6 +92,12 @@ CONSOLE = Subscription(
 
 SUBSCRIPTIONS: tuple[Subscription, ...] = (INTAKE, ASSESSMENT, CHARGES, NOTES, RECORDS, CONSOLE)
 
+FORWARD = Subscription("forward", _all(Exchange.FACTS, *(fact.KIND for fact in FACTS)))
+
+NODE_SUBSCRIPTIONS: tuple[Subscription, ...] = (INTAKE, ASSESSMENT, CONSOLE, FORWARD)
+"""What is heard at a site's own node: charges, notes and the record's postings are the group's
+alone, or a charge would be made twice."""
+
 OPEN_KINDS: frozenset[str] = frozenset(
     {"room_day_assessed", "note_unsigned", "codes_missing", "record_task", "day_reconciled"}
 )

@@ -31,6 +31,7 @@ class DeviceKind(StrEnum):
     RECORD = "record"
     TABLET = "tablet"
     CONSOLE = "console"
+    NODE = "node"
 
 
 class Tube(Contract):
@@ -121,7 +122,8 @@ class Device(Contract):
     ``token_sha256`` is the hash of its HTTP token: the token itself is never written down.
     ``certificate_sha256`` is that of its client certificate (DER), where it speaks DICOM over TLS.
     ``presets`` maps a generator's preset names to teeth; that grouping is the site's own.
-    A console speaks for the people of its site, or of every site (``speaks_for: group``).
+    A console speaks for the people of its site, or of every site (``speaks_for: group``). A node
+    is a gomphosis of the site's own, which sends on what it has kept.
     """
 
     name: Name

@@ -13,11 +13,11 @@ import httpx
 from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import Connection, text
 
-from schemas.channels import SUBSCRIPTIONS
+from schemas.channels import SUBSCRIPTIONS, Subscription
 from services.runtime import inbox, outbox
 from services.runtime.bus import Bus, BusUnavailable
 from services.runtime.bus_amqp_topology import dead_queue
-from services.runtime.service import service_names
+from services.runtime.service import service_names, services_here
 from services.runtime.settings import HealthSettings, Settings
 
 _ASK_S = 1.0
@@ -92,7 +92,10 @@ class Room:
 
 
 def queue_states(
-    told: Mapping[str, int], connection: Connection, now: datetime | None = None
+    told: Mapping[str, int],
+    connection: Connection,
+    now: datetime | None = None,
+    heard: Sequence[Subscription] = SUBSCRIPTIONS,
 ) -> list[QueueState]:
     """Put together what the bus told of each queue (``depths``) and what the store knows of it."""
     moment = now or datetime.now(UTC)
@@ -100,7 +103,7 @@ def queue_states(
     handled = inbox.handled_since(connection, moment - _COUNTED_OVER)
     minutes = _COUNTED_OVER / timedelta(minutes=1)
     found = []
-    for subscription in SUBSCRIPTIONS:
+    for subscription in heard:
         queue = subscription.queue
         backlog = unsent.get(queue)
         found.append(
@@ -116,9 +119,9 @@ def queue_states(
     return found
 
 
-def depths(bus: Bus) -> dict[str, int]:
+def depths(bus: Bus, heard: Sequence[Subscription] = SUBSCRIPTIONS) -> dict[str, int]:
     """Ask the bus for each queue, and for what was given up of it, until it does not answer."""
-    names = [subscription.queue for subscription in SUBSCRIPTIONS]
+    names = [subscription.queue for subscription in heard]
     found: dict[str, int] = {}
     try:
         for name in names:
@@ -135,7 +138,8 @@ def depths(bus: Bus) -> dict[str, int]:
 
 def known_services(settings: Settings) -> dict[str, str]:
     """Give the health address of each service, as far as the settings name it."""
-    return health_urls(settings.health) | dict(settings.console.service_urls)
+    here = health_urls(settings.health, services_here(settings))
+    return here | dict(settings.console.service_urls)
 
 
 def health_urls(settings: HealthSettings, names: Sequence[str] | None = None) -> dict[str, str]:

@@ -45,6 +45,7 @@ DEVICE_MAY_TELL: Final[dict[DeviceKind, frozenset[str]]] = {
     ),
     DeviceKind.TABLET: CHAIRSIDE,
     DeviceKind.CONSOLE: frozenset(),  # it tells what a person tells, in that person's name
+    DeviceKind.NODE: frozenset(),  # it sends on what was told to it, by a door of its own
 }
 
 ROLE_MAY_TELL: Final[dict[Role, frozenset[str]]] = {

@@ -14,7 +14,9 @@ from services.intake.dicom_node import DicomNode, Listeners, open_listeners
 from services.intake.dicom_outgoing_tls import peer_tls
 from services.intake.dicom_places import Places
 from services.intake.dicom_processes import ListenerProcesses, shared_slots
+from services.intake.forwarded import ForwardedDesk
 from services.intake.http_app import build_app
+from services.intake.http_forwarded import add_forwarded_door
 from services.intake.http_offers import OfferDesk
 from services.intake.image_files import ImageFolder
 from services.intake.image_intake import ImageIntake
@@ -44,6 +46,8 @@ def build(runtime: Runtime) -> Service:
         runtime.audit,
     )
     app = build_app(runtime.group, desk, settings.intake.max_body_bytes, runtime.audit)
+    forwarded = ForwardedDesk(runtime.service, runtime.group, runtime.store, runtime.relay)
+    add_forwarded_door(app, runtime.group, forwarded, runtime.audit)
     watched = watch_loop(runtime)
     tls = peer_tls(settings.intake, runtime.group)
     runtime.group_watch.when_changed(partial(_take_up, settings))

@@ -22,7 +22,7 @@ def offered_facts(group: Group, service: str) -> Callable[[Work, Sequence[Messag
 
     def handle(work: Work, messages: Sequence[Message[Payload]]) -> None:
         for message in messages:
-            _check(group, message)
+            check_offered(group, message)
             check_natural_key(message)
             if isinstance(message.payload, ImageStored | DocumentStored):
                 _check_is_on_disk(work.connection, message.payload)
@@ -31,7 +31,9 @@ def offered_facts(group: Group, service: str) -> Callable[[Work, Sequence[Messag
     return handle
 
 
-def _check(group: Group, message: Message[Payload]) -> None:
+def check_offered(group: Group, message: Message[Payload]) -> None:
+    """Refuse what is no fact of this group, or needs somebody who shows who they are
+    (InvalidInput)."""
     if message.kind not in _FACT_KINDS:
         raise InvalidInput("kind", message.kind, "a fact; conclusions are made here, not told")
     if message.kind in SIGNED_KINDS:

@@ -63,6 +63,9 @@ def _files(settings: Settings) -> Iterator[tuple[str, Path]]:
         "intake.mllp.tls_ca": mllp.tls_ca,
         "intake.fhir.ca_file": intake.fhir.ca_file,
         "console.oidc.ca_file": settings.console.oidc.ca_file,
+        "forward.ca_file": settings.forward.ca_file,
+        "forward.tls_certificate": settings.forward.tls_certificate,
+        "forward.tls_ca": settings.forward.tls_ca,
     }
     for setting, file in named.items():
         if file is not None:

@@ -9,12 +9,12 @@ from typing import Any, Final
 
 from sqlalchemy import text
 
-from schemas.channels import SUBSCRIPTIONS
 from schemas.errors import GomphosisError
 from schemas.group import Group, load_group
 from services.runtime.bus import BusLimits
 from services.runtime.bus_choice import open_bus
 from services.runtime.certificates import own_certificates
+from services.runtime.here import subscriptions_here
 from services.runtime.migrate import current_revision, wanted_revision
 from services.runtime.settings import Settings, load_settings
 from services.runtime.store import Store
@@ -144,8 +144,9 @@ def _check_clock(settings: Settings) -> str:
 def _check_bus(settings: Settings) -> str:
     bus = open_bus(settings.bus_url, BusLimits(), "gomphosis-check")
     try:
-        bus.declare(SUBSCRIPTIONS)
-        waiting = sum(bus.depth(subscription.queue) for subscription in SUBSCRIPTIONS)
+        heard = subscriptions_here(settings)
+        bus.declare(heard)
+        waiting = sum(bus.depth(subscription.queue) for subscription in heard)
     finally:
         bus.close()
     return f"reached, {waiting} messages wait"

@@ -6,13 +6,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from threading import Event
+from typing import Protocol
 
 import structlog
 from sqlalchemy import Connection, bindparam, delete, func, insert, select
 
 from schemas.channels import EXCHANGE_OF, Exchange
 from schemas.envelope import Message, Payload
-from services.runtime.bus import Bus, BusUnavailable, Outgoing, Unroutable
+from services.runtime.bus import BusUnavailable, Outgoing, Unroutable
 from services.runtime.metrics import OUTBOX_WAITING
 from services.runtime.store import Store, StoreUnavailable
 from services.runtime.tables import OUTBOX
@@ -35,7 +36,7 @@ _OLDEST = (
     select(OUTBOX.c.id, OUTBOX.c.exchange, OUTBOX.c.routing_key, OUTBOX.c.message_id, OUTBOX.c.body)
     .where(OUTBOX.c.service == bindparam("of_service"))
     .order_by(OUTBOX.c.id)
-    .limit(_PAGE)
+    .limit(bindparam("page"))
 )
 _ROW = insert(OUTBOX)
 _GONE = delete(OUTBOX).where(OUTBOX.c.id.in_(bindparam("ids", expanding=True)))
@@ -102,17 +103,27 @@ def backlogs(connection: Connection) -> list[Backlog]:
     return [Backlog(service, int(number), oldest) for service, number, oldest in rows]
 
 
+class Publishes(Protocol):
+    """What a relay brings messages to: a bus, or a place far away."""
+
+    def publish(self, messages: Sequence[Outgoing]) -> None:
+        """Return once all are durable there. Raises BusUnavailable or Unroutable."""
+
+
 class Relay:
     """Publishes one service's outbox in order; a row goes only after the bus has confirmed it.
+    At most ``page`` of them go at once.
 
     Of several processes of a service one relays at a time, so that order holds; another takes
     over as soon as that one is gone.
     """
 
-    def __init__(self, service: str, store: Store, bus: Bus) -> None:
+    def __init__(self, service: str, store: Store, bus: Publishes, page: int = _PAGE) -> None:
         self._service = service
+        self._page = page
         self._store = store
         self._bus = bus
+        self._wanted = {"of_service": service, "page": page}
         self._woken = threading.Event()
 
     def wake(self) -> None:
@@ -128,10 +139,10 @@ class Relay:
                     while mine and not stop.is_set():
                         began = time.monotonic()
                         sent = self.drain_page()
-                        if 0 < sent < _PAGE:
+                        if 0 < sent < self._page:
                             took_s = time.monotonic() - began
                             stop.wait(min(_REST * took_s, _LONGEST_REST_S))
-                        if sent < _PAGE:
+                        if sent < self._page:
                             self._idle(_IDLE_WAIT_S)
                         back_off_s = _IDLE_WAIT_S
                 self._idle(1.0)
@@ -147,7 +158,7 @@ class Relay:
     def drain_page(self) -> int:
         """Publish the oldest page; give the number of messages that went."""
         with self._store.read() as connection:
-            rows = connection.execute(_OLDEST, {"of_service": self._service}).all()
+            rows = connection.execute(_OLDEST, self._wanted).all()
         if not rows:
             OUTBOX_WAITING.labels(self._service).set(0)
             return 0
@@ -160,7 +171,7 @@ class Relay:
         with self._store.begin() as connection:
             # By the ids themselves: a smaller id may have been committed after we read.
             connection.execute(_GONE, {"ids": _padded([row.id for row in rows])})
-        OUTBOX_WAITING.labels(self._service).set(0 if len(rows) < _PAGE else self.waiting())
+        OUTBOX_WAITING.labels(self._service).set(0 if len(rows) < self._page else self.waiting())
         return len(rows)
 
     def waiting(self) -> int:

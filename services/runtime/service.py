@@ -12,7 +12,7 @@ from typing import Any
 
 import structlog
 
-from schemas.channels import SUBSCRIPTIONS, Subscription
+from schemas.channels import Subscription
 from schemas.errors import GomphosisError
 from schemas.group import Group
 from services.runtime import inbox, triage
@@ -22,6 +22,7 @@ from services.runtime.bus_choice import open_bus
 from services.runtime.certificates import own_certificates
 from services.runtime.checks import checks_of
 from services.runtime.health import HealthServer
+from services.runtime.here import subscriptions_here
 from services.runtime.live_group import GroupWatch
 from services.runtime.metrics import QUEUE_DEPTH, TRIAGE_OPEN
 from services.runtime.operations.measured import measure_machine
@@ -33,6 +34,7 @@ from services.runtime.worker import Handler, Worker
 log = structlog.get_logger(__name__)
 
 ENTRY_POINTS = "gomphosis.services"
+NODE_ENTRY_POINTS = "gomphosis.node_services"
 _REMEMBER_MESSAGES = timedelta(days=30)
 _HOUSEKEEPING_S = 15.0
 
@@ -100,6 +102,13 @@ def service_names() -> list[str]:
     return sorted(point.name for point in entry_points(group=ENTRY_POINTS))
 
 
+def services_here(settings: Settings) -> list[str]:
+    """List what runs on this machine: every service, or, at a site's own node, those of a node."""
+    if settings.forward.url:
+        return sorted(subscription.queue for subscription in subscriptions_here(settings))
+    return service_names()
+
+
 def open_runtime(service: str, settings: Settings) -> Runtime:
     """Open store and bus for a service. The bus may be down now: it is reconnected later."""
     limits = BusLimits(
@@ -118,7 +127,8 @@ def open_runtime(service: str, settings: Settings) -> Runtime:
 
 def build(runtime: Runtime) -> Service:
     """Build a service by its entry point's name. Raises ServiceError for an unknown one."""
-    for point in entry_points(group=ENTRY_POINTS):
+    points = (*entry_points(group=ENTRY_POINTS), *entry_points(group=NODE_ENTRY_POINTS))
+    for point in points:
         if point.name == runtime.service:
             made: Service = point.load()(runtime)
             return made
@@ -195,7 +205,7 @@ class Runner:
         wait_s = 0.2
         while not self.stop.is_set():
             try:
-                self.runtime.bus.declare(SUBSCRIPTIONS)
+                self.runtime.bus.declare(subscriptions_here(self.runtime.settings))
             except BusUnavailable as error:
                 log.warning("bus_waits", reason=str(error))
                 self.stop.wait(wait_s)
@@ -211,7 +221,7 @@ class Runner:
             try:
                 with self.runtime.store.read() as connection:
                     TRIAGE_OPEN.set(triage.count_open(connection))
-                for subscription in SUBSCRIPTIONS:
+                for subscription in subscriptions_here(self.runtime.settings):
                     if subscription.queue == self.runtime.service:
                         depth = self.runtime.bus.depth(subscription.queue)
                         QUEUE_DEPTH.labels(subscription.queue).set(depth)

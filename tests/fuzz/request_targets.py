@@ -54,7 +54,7 @@ def open_store(folder: Path) -> Store:
 
 def _relay(store: Store) -> Relay:
     # Only woken here: nothing of the campaign is published.
-    return Relay("intake", store, SimpleNamespace())  # type: ignore[arg-type]
+    return Relay("intake", store, SimpleNamespace())
 
 
 def _status(answer: Any) -> int:

@@ -22,6 +22,7 @@ TOKEN_KINDS: Final = (
     DeviceKind.RECORD,
     DeviceKind.TABLET,
     DeviceKind.CONSOLE,
+    DeviceKind.NODE,
 )
 _PLAIN: Final = {
     "name": "expected lower case letters, digits, - and _, at most 64, no - or _ first",

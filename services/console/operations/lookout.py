@@ -18,6 +18,7 @@ from services.console import watch
 from services.console.watch import QueueState, Room, ServiceState
 from services.runtime import triage
 from services.runtime.bus import Bus
+from services.runtime.here import subscriptions_here
 from services.runtime.settings import Settings
 from services.runtime.store import Store, StoreUnavailable
 
@@ -75,6 +76,7 @@ class Lookout:
 
     def __init__(self, settings: Settings, store: Store, bus: Bus) -> None:
         self._urls = watch.known_services(settings)
+        self._heard = subscriptions_here(settings)
         self._images_dir = settings.images_dir
         self._backup_mark = settings.console.backup_mark
         self._store = store
@@ -98,12 +100,12 @@ class Lookout:
     def look(self) -> Look:
         """Look once, now."""
         services = tuple(watch.services(self._urls))
-        depths = watch.depths(self._bus)  # no transaction stays open meanwhile
+        depths = watch.depths(self._bus, self._heard)  # no transaction stays open meanwhile
         queues: Sequence[QueueState] = ()
         waiting, room, trouble = None, None, None
         try:
             with self._store.read() as connection:
-                queues = watch.queue_states(depths, connection)
+                queues = watch.queue_states(depths, connection, heard=self._heard)
                 waiting = triage.count_open(connection)
                 room = watch.room(connection, self._images_dir)
         except StoreUnavailable as error:

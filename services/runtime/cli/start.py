@@ -29,7 +29,7 @@ def start(
       gomphosis start intake    one service, as the compose file runs it
     """
     from services.runtime.logs import configure_logs
-    from services.runtime.service import Runner, open_runtime, service_names
+    from services.runtime.service import Runner, open_runtime, services_here
     from services.runtime.settings import load_settings
 
     with plain_errors():
@@ -38,10 +38,8 @@ def start(
         configure_logs(settings.log, service)
         if service == "all":
             raise typer.Exit(_start_all(first_port))
-        if service not in service_names():
-            stderr.print(
-                f"service {service}: expected one of {', '.join(service_names())}", markup=False
-            )
+        if service not in (known := services_here(settings)):
+            stderr.print(f"service {service}: expected one of {', '.join(known)}", markup=False)
             raise typer.Exit(Exit.WRONG_USE)
         runtime = open_runtime(service, settings)
         _expect_current_schema(runtime.store)
@@ -57,7 +55,7 @@ def start(
 def _start_all(first_health_port: int) -> int:
     from services.runtime.cli.supervisor import Supervisor
     from services.runtime.migrate import migrate
-    from services.runtime.service import service_names
+    from services.runtime.service import services_here
     from services.runtime.settings import load_settings
     from services.runtime.store import Store
 
@@ -68,7 +66,7 @@ def _start_all(first_health_port: int) -> int:
         migrate(store)
     finally:
         store.close()
-    return Supervisor(service_names(), first_health_port).run()
+    return Supervisor(services_here(settings), first_health_port).run()
 
 
 def _expect_current_schema(store: "Store") -> None:

@@ -1,0 +1,1 @@
+"""A site's own node sends on to the group what it has kept."""
