@@ -7,6 +7,7 @@ import structlog
 from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect
 
 from schemas.group import Group, Site
 from services.intake.consoles import acting_holder
@@ -30,6 +31,12 @@ class TooLarge(Exception):  # noqa: N818 - never leaves the HTTP door
 def build_app(group: Group, desk: OfferDesk, max_body_bytes: int, audit: AuditWriter) -> FastAPI:
     """Make the application; see ``OfferDesk.take`` for its statuses."""
     app = FastAPI(title="gomphosis intake", docs_url=None, redoc_url=None, openapi_url=None)
+
+    @app.exception_handler(ClientDisconnect)
+    async def gone(_request: Request, _error: ClientDisconnect) -> JSONResponse:
+        # Nothing of the body was kept, and nobody hears this: the sender sends it again.
+        log.info("sender_gone_in_mid_body")
+        return problem(400, "body", "all of it")
 
     @app.post("/facts")
     async def facts(request: Request) -> JSONResponse:
