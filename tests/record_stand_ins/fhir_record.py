@@ -15,6 +15,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 from urllib.parse import parse_qs, urlencode, urlsplit
+from uuid import uuid4
 
 from fhir.resources.R4B.bundle import Bundle
 from fhir.resources.R4B.chargeitem import ChargeItem
@@ -75,6 +76,8 @@ class Record:
     issued: int = 0
     lock: Any = field(default_factory=Lock)
     named: dict[tuple[str, str], dict[str, None]] = field(default_factory=dict)
+    unwritten: list[str] = field(default_factory=list)
+    transacting: bool = False
 
     @property
     def journal(self) -> Path:
@@ -96,9 +99,16 @@ class Record:
         version = int(self.held.get(name, {}).get("meta", {}).get("versionId", 0)) + 1
         kept = {**resource, "id": name.split("/")[1], "meta": {"versionId": str(version)}}
         self.hold(name, kept)
-        with self.journal.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(kept) + "\n")
+        self.unwritten.append(json.dumps(kept) + "\n")
+        if not self.transacting:
+            self.write()
         return kept
+
+    def write(self) -> None:
+        """Write what was kept since: a transaction all at once, in the end."""
+        with self.journal.open("a", encoding="utf-8") as file:
+            file.write("".join(self.unwritten))
+        self.unwritten.clear()
 
     def hold(self, name: str, one: Json) -> None:
         self.held[name] = one
@@ -197,12 +207,13 @@ class Record:
         Bundle.model_validate_json(json.dumps(bundle))
         before, answers = dict(self.held), list[Json]()
         names: dict[str, str] = {}
+        self.transacting = True
         try:
             for entry in bundle["entry"]:  # names first: entries may refer to each other
                 request, url = entry["request"], entry["fullUrl"]
                 if request["method"] == "POST":
                     known = self.find(request["url"], parse_qs(request["ifNoneExist"]))
-                    made = f"{request['url']}/t{len(self.held) + len(names) + 1}"
+                    made = f"{request['url']}/t{uuid4().hex[:16]}"
                     names[url] = f"{known[0]['resourceType']}/{known[0]['id']}" if known else made
                 else:
                     names[url] = request["url"]
@@ -221,12 +232,13 @@ class Record:
                     status, kept = 201, self.keep(resource, name)
                 location = f"{name}/_history/{kept['meta']['versionId']}"
                 answers.append({"response": {"status": f"{status} x", "location": location}})
-        except Refusal:
+        except Exception:
             self.held = before
-            self.journal.write_text(
-                "".join(json.dumps(one) + "\n" for one in before.values()), encoding="utf-8"
-            )
+            self.unwritten.clear()
             raise
+        finally:
+            self.transacting = False
+        self.write()
         return {"resourceType": "Bundle", "type": "transaction-response", "entry": answers}
 
     def validate(self, resource: Json, others: set[str] | None = None) -> None:
