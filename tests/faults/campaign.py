@@ -36,6 +36,10 @@ class Plan:
     minutes: float
 
 
+class HarnessBrokenError(RuntimeError):
+    """A fault could not be made or healed for a reason of the campaign's own."""
+
+
 class Progress:
     """How much of the work has begun, from 0 to 1, by the lines of the file of truth."""
 
@@ -96,6 +100,8 @@ def _run(plan: Plan, place: Deployment) -> Outcome:
     stop.set()
     told.set()
     faults.join()
+    if schedule.broken:
+        raise HarnessBrokenError("; ".join(schedule.broken))
     teller.join()
     told_s = time.monotonic() - began
     place.note(f"told in {told_s:.0f} s; waiting for quiet")
@@ -116,7 +122,7 @@ def _run(plan: Plan, place: Deployment) -> Outcome:
         ended=place.supervisor.ended(),
         checked=checked.stdout.rstrip(),
         sound=checked.returncode == 0,
-        broken=[*schedule.broken, *failures],
+        broken=failures,
     )
 
 

@@ -6,21 +6,25 @@ import random
 from functools import partial
 
 from tests.faults.deployment import Deployment
-from tests.faults.fault import Begun, CannotBegin, Kind
+from tests.faults.fault import Begun, Kind
 
 INNER = ("database", "broker")
 DOORS = ("http", "dicom", "mllp")
 RECORDS = ("fhir record", "hl7 record")
 CUT = (1, 1, 2, 5, 20)
+WITHIN = 4
+"""Messages of a connection; of a record's the request is cut, or its answer."""
 
 
 def _cut(line: str, place: Deployment, chance: random.Random) -> Begun:
     before = place.lines.told(line)
-    if not before["open"]:
-        raise CannotBegin("no connection is open")
     count = chance.choice(CUT)
-    place.lines.cut(line, count)
-    return Begun(f"{min(count, before['open'])} of {before['open']} connections")
+    place.lines.cut(line, count, WITHIN)
+
+    def heal() -> None:
+        place.lines.cut(line, 0)  # who has not come by now is spared
+
+    return Begun(f"{count} connections, {before['open']} are open", heal)
 
 
 def _stall(line: str, place: Deployment, _chance: random.Random) -> Begun:
@@ -47,7 +51,7 @@ def _away(lines: tuple[str, ...], place: Deployment, _chance: random.Random) -> 
 
 LINE_FAULTS = (
     *(
-        Kind(f"cut in mid-message: {line}", f"cut {line}", (0.5, 2.0), partial(_cut, line))
+        Kind(f"cut in mid-message: {line}", f"cut {line}", (1.0, 5.0), partial(_cut, line))
         for line in INNER + DOORS + RECORDS
     ),
     *(

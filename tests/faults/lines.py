@@ -29,9 +29,12 @@ class Lines:
         """Lead a port of the loopback address to one of others; give it."""
         return int(self._tell(do="open", line=line, to=to)["port"])
 
-    def cut(self, line: str, count: int) -> None:
-        """Cut so many connections in the middle of the next message that they carry."""
-        self._tell(do="cut", line=line, count=count)
+    def cut(self, line: str, count: int, within: int = 1) -> None:
+        """Cut so many connections, each in the middle of one of its next messages.
+
+        Where fewer are open, those that come next are cut too.
+        """
+        self._tell(do="cut", line=line, count=count, within=within)
 
     def refuse(self, line: str, *, on: bool) -> None:
         """Cut all connections and let nobody in, or let in again."""
@@ -47,7 +50,7 @@ class Lines:
 
     def told(self, line: str) -> dict[str, Any]:
         """Give how many connections are open and how many were cut in mid-message."""
-        return self._tell(do="cut", line=line, count=0)
+        return self._tell(do="look", line=line)
 
     def close(self) -> None:
         """End the proxy's process."""

@@ -27,7 +27,7 @@ class Ended:
 
     name: str
     code: int
-    at: float
+    said: str
 
 
 @dataclass(eq=False)
@@ -120,7 +120,8 @@ class Supervisor:
             if code is None:
                 return
             if not member.asked:
-                member.ended.append(Ended(member.name, code, time.time()))
+                said = member.child.last_words().splitlines()
+                member.ended.append(Ended(member.name, code, said[-1] if said else ""))
             member.child, member.start_at = None, now + RESTART_S
         elif now >= member.start_at:
             member.start()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from dataclasses import dataclass
 
@@ -39,15 +40,18 @@ class Outcome:
             skipped = ", ".join(f"{name} {count}" for name, count in self.could_not.most_common())
             lines += ["", f"could not be made as things stood, others were: {skipped}"]
         states = ", ".join(f"{count} {state}" for state, count in self.left.postings.most_common())
-        ended = Counter((one.name.partition("-")[0], one.code) for one in self.ended)
-        ends = ", ".join(f"{name} with {code}: {count}" for (name, code), count in ended.items())
+        ended = Counter(
+            f"{one.name.partition('-')[0]} with {one.code}: {_plain(one.said)}"
+            for one in self.ended
+        )
         lines += [
             "",
             f"told in {self.told_s:.0f} s, quiet {self.quiet_s:.0f} s later",
             f"facts kept: {self.left.facts}; postings: {states or 'none'}",
             f"poison in triage: {self.left.poison_kept}; signatures for drafts that had changed "
             f"meanwhile: {self.left.void_signatures}",
-            f"processes that ended by themselves and were started again: {ends or 'none'}",
+            f"processes that ended by themselves and were started again: {ended.total()}",
+            *(f"  {count} x {reason}" for reason, count in ended.most_common(20)),
             f"sound input put aside for a person: {self.left.kept.total()}",
             *(f"  {count} x {reason}" for reason, count in self.left.kept.most_common(20)),
             *(f"the harness broke: {one}" for one in self.broken),
@@ -55,3 +59,8 @@ class Outcome:
             self.checked,
         ]
         return "\n".join(lines)
+
+
+def _plain(said: str) -> str:
+    """Leave out of a log's last line what is another each time."""
+    return re.sub(r"\d+", "N", said)[:160]

@@ -66,7 +66,9 @@ class Poisoner:
         if self._hospital.record == "fhir":
             orders = FhirOrders(self._doors, self._hospital.name)
             strange = fhir.order(mark, code=fhir.concept(mark), encounter=None)
-            orders.tell(json.dumps(fhir.bundle(fhir.patient(), strange)).encode(), (422,))
+            species = {"url": "species", "valueCodeableConcept": fhir.concept("CANINE")}
+            plain = fhir.patient(extension=[{"url": fhir.ANIMAL, "extension": [species]}])
+            orders.tell(json.dumps(fhir.bundle(plain, strange)).encode(), (422,))
             orders.close()
         elif self._hospital.record == "hl7":
             lines = hl7.orm(f3=HL7_SENDER, f4=self._hospital.facility)

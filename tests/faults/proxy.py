@@ -5,7 +5,8 @@ with one; ``lines.Lines`` is the other end. It is a process of its own with one 
 carries every byte of the deployment::
 
     {"do": "open", "line": "http", "to": [8080, 8081]}    listen; lead to one that answers
-    {"do": "cut", "line": "database", "count": 3}    cut so many connections in their next message
+    {"do": "cut", "line": "database", "count": 3, "within": 4}    cut so many connections, each in
+        the middle of one of its next messages; where fewer are open, those that come next
     {"do": "refuse", "line": "database", "on": true}    cut all, and let nobody in
     {"do": "stall", "line": "database", "on": true}     carry nothing; later all of it flows
     {"do": "slow", "line": "database", "delay_s": 0.05}    hold each piece so long; 0: no more
@@ -43,16 +44,18 @@ class Line:
     delay_s: float = 0.0
     pairs: list[Pair] = field(default_factory=list)
     cuts: int = 0
+    to_come: int = 0
+    within: int = 1
 
 
 @dataclass(eq=False)
 class Pair:
-    """A connection. ``doomed``: its next message is cut in the middle."""
+    """A connection. ``messages_left``: it is cut in the middle of the last of so many."""
 
     line: Line
     ends: tuple[socket.socket, socket.socket]
     ways: list[Way] = field(default_factory=list)
-    doomed: bool = False
+    messages_left: int | None = None
     open: bool = True
 
 
@@ -112,9 +115,11 @@ class Switchboard:
             return {"port": listener.getsockname()[1]}
         line = self._lines[name]
         if do == "cut":
+            line.within = told["within"]
             chosen = self._random.sample(line.pairs, min(told["count"], len(line.pairs)))
             for pair in chosen:
-                pair.doomed = True
+                pair.messages_left = self._random.randint(1, line.within)
+            line.to_come = told["count"] - len(chosen)
         elif do == "refuse":
             line.refuses = told["on"]
             for pair in list(line.pairs) if line.refuses else []:
@@ -125,8 +130,8 @@ class Switchboard:
                 self._watch(way)
         elif do == "slow":
             line.delay_s = told["delay_s"]
-        else:
-            raise ValueError(f"{do}: expected open, cut, refuse, stall or slow")
+        elif do != "look":
+            raise ValueError(f"{do}: expected open, cut, refuse, stall, slow or look")
         return {"open": len(line.pairs), "cuts": line.cuts}
 
     def _accept(self, line: Line) -> None:
@@ -144,6 +149,9 @@ class Switchboard:
         pair = Pair(line, (client, server))
         pair.ways = [Way(pair, client, server), Way(pair, server, client)]
         line.pairs.append(pair)
+        if line.to_come:
+            line.to_come -= 1
+            pair.messages_left = self._random.randint(1, line.within)
         for way in pair.ways:
             way.source.setblocking(False)
             way.source.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -175,7 +183,9 @@ class Switchboard:
         except OSError:
             self._close(pair, cut=True)
             return
-        if pair.doomed and len(data) > 1:
+        if pair.messages_left is not None and len(data) > 1:
+            pair.messages_left -= 1
+        if pair.messages_left == 0:
             with contextlib.suppress(OSError):
                 way.sink.send(data[: len(data) // 2])
             pair.line.cuts += 1

@@ -36,8 +36,9 @@ class SmallDisk:
     def fill(self) -> None:
         """Let it be full: it is made as small as what it holds."""
         held = os.statvfs(self.folder)
-        used_bytes = (held.f_blocks - held.f_bfree) * held.f_frsize
-        self._remount(f"size={used_bytes}")
+        used_blocks = held.f_blocks - held.f_bfree
+        # A size of 0 would be none at all, for ever.
+        self._remount(f"size={max(used_blocks, 1) * held.f_frsize}")
 
     def protect(self) -> None:
         """Let nobody write to it. Raises CalledProcessError while a file is open for writing."""

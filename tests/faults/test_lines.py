@@ -94,6 +94,18 @@ def test_a_cut_comes_in_the_middle_of_a_message(lines: Lines, echo: Echo) -> Non
     assert echo.got != MESSAGE + MESSAGE
 
 
+def test_a_cut_waits_for_connections_that_are_still_to_come(lines: Lines, echo: Echo) -> None:
+    port = lines.open("x", echo.port)
+    lines.cut("x", 1)
+    with dial(port) as client, suppress(ConnectionResetError):
+        client.sendall(MESSAGE)
+        assert client.recv(4096) == b""
+    assert lines.told("x")["cuts"] == 1
+    with dial(port) as client:
+        client.sendall(MESSAGE)
+        assert read(client, len(MESSAGE)) == MESSAGE
+
+
 def test_a_stalled_line_carries_nothing_until_it_is_healed(lines: Lines, echo: Echo) -> None:
     with dial(lines.open("x", echo.port)) as client:
         lines.stall("x", on=True)
