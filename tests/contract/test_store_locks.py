@@ -85,3 +85,21 @@ def test_a_claim_whose_session_was_ended_alone_is_another_s(
     with store.exclusive("poster") as mine:
         assert mine, "it can be claimed anew"
     other.close()
+
+
+def test_both_ends_look_whether_the_other_is_still_there(store: Store, database_url: str) -> None:
+    def told(one: Store, setting: str) -> str:
+        with one.read() as connection:
+            return str(connection.scalar(text(f"SHOW {setting}")))
+
+    assert told(store, "tcp_keepalives_idle") == "15"
+    assert told(store, "tcp_user_timeout") == "30000", "in ms"
+    with store.engine.connect() as connection:
+        driver = connection.connection.dbapi_connection
+        assert driver is not None
+        parameters = driver.info.get_parameters()
+    assert (parameters["keepalives_idle"], parameters["tcp_user_timeout"]) == ("15", "30000")
+
+    own = Store(f"{database_url}?options=-c%20tcp_keepalives_idle%3D40")
+    assert told(own, "tcp_keepalives_idle") == "40", "what the URL says outranks"
+    own.close()
