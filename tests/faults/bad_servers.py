@@ -12,12 +12,17 @@ from tests.faults.bad_machine import BadMachine
 from tests.servers.postgresql import PostgreSQL, require_postgresql
 from tests.servers.rabbitmq import RabbitMQ
 
+PATIENCE_S = 600.0
+"""A machine that is under load and has a slow disk besides takes long to start a server."""
+
 CONNECTIONS = "400"
 """Of a dozen processes that are killed again and again; each may have up to 25."""
 
 
 class BadPostgreSQL(PostgreSQL):
     """A PostgreSQL that waits for its disk."""
+
+    start_timeout_s = stop_timeout_s = PATIENCE_S
 
     def __init__(self, machine: BadMachine) -> None:
         super().__init__(require_postgresql(), outlives_power_cuts=True)
@@ -44,6 +49,8 @@ class BadPostgreSQL(PostgreSQL):
 
 class BadRabbitMQ(RabbitMQ):
     """A RabbitMQ on a machine that can be bad."""
+
+    start_timeout_s = stop_timeout_s = PATIENCE_S
 
     def __init__(self, machine: BadMachine) -> None:
         super().__init__()

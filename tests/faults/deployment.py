@@ -27,7 +27,7 @@ from tests.servers.rabbitmq import require_rabbitmq
 
 KINDS = ("intake", "assessment", "charges", "notes", "records", "console")
 OF_EACH = 2
-READY_S = 240.0
+READY_S = 600.0
 RETRY_WAITS_S = (1, 2, 4, 8, 16)
 """Instead of up to ten minutes: a campaign does not last for hours."""
 

@@ -19,6 +19,7 @@ from tests.servers.ports import LOOPBACK
 
 RESTART_S = 0.5
 LOOK_S = 0.1
+STOP_S = 300.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +98,7 @@ class Supervisor:
         codes = {}
         for member in self.members:
             if member.child is not None:
-                member.child.stop()
+                member.child.stop(STOP_S)
                 codes[member.name] = int(member.child.process.returncode)
         return codes
 

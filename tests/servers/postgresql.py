@@ -83,6 +83,8 @@ class PostgreSQL(PrivateServer):
     """
 
     name = "postgresql"
+    start_timeout_s = START_TIMEOUT_S
+    stop_timeout_s = STOP_TIMEOUT_S
 
     def __init__(self, programs: Path, *, outlives_power_cuts: bool = False) -> None:
         super().__init__()
@@ -121,14 +123,14 @@ class PostgreSQL(PrivateServer):
         for setting, value in (SETTINGS | own).items():
             command += ["-c", f"{setting}={value}"]
         self._process = self._spawn(command, plain_environment(), self.folder, self._user)
-        wait_until(self._serves, START_TIMEOUT_S, "the private PostgreSQL to serve connections")
+        wait_until(self._serves, self.start_timeout_s, "the private PostgreSQL to serve")
 
     def stop(self) -> None:
         """End in good order (fast shutdown: sessions are broken off), every process gone."""
         if self._process is not None:
-            end(self._process.pid, signal.SIGINT, STOP_TIMEOUT_S, "PostgreSQL")
+            end(self._process.pid, signal.SIGINT, self.stop_timeout_s, "PostgreSQL")
             self._reap()
-        wait_until_gone(self.folder, STOP_TIMEOUT_S, apart_from=frozenset())
+        wait_until_gone(self.folder, self.stop_timeout_s, apart_from=frozenset())
 
     def kill(self) -> None:
         """End the postmaster by SIGKILL (its children see that and end), then start again."""
@@ -139,9 +141,9 @@ class PostgreSQL(PrivateServer):
         """End the postmaster by SIGKILL, and stay away."""
         if self._process is None:
             raise RuntimeError("the private PostgreSQL is not running: call start() before kill()")
-        end(self._process.pid, signal.SIGKILL, STOP_TIMEOUT_S, "PostgreSQL")
+        end(self._process.pid, signal.SIGKILL, self.stop_timeout_s, "PostgreSQL")
         self._reap()
-        wait_until_gone(self.folder, STOP_TIMEOUT_S, apart_from=frozenset())
+        wait_until_gone(self.folder, self.stop_timeout_s, apart_from=frozenset())
 
     def _make_cluster(self) -> None:
         password_file = self.folder / "password"

@@ -104,6 +104,8 @@ class RabbitMQ(PrivateServer):
     """
 
     name = "rabbitmq"
+    start_timeout_s = START_TIMEOUT_S
+    stop_timeout_s = STOP_TIMEOUT_S
 
     def __init__(
         self, plugins: tuple[str, ...] = (), node: str = NODE, kinship: Kinship | None = None
@@ -135,20 +137,20 @@ class RabbitMQ(PrivateServer):
             return
         self._start_epmd()
         self._process = self._spawn([str(SERVER_SCRIPT)], self._environment(), self.folder)
-        wait_until(self._serves_amqp, START_TIMEOUT_S, "the private RabbitMQ to serve AMQP")
+        wait_until(self._serves_amqp, self.start_timeout_s, "the private RabbitMQ to serve AMQP")
 
     def stop(self) -> None:
         """End in good order, the port mapper too, and wait until every process is gone."""
         try:
             if self._process is not None:
-                end(self._process.pid, signal.SIGTERM, STOP_TIMEOUT_S, "RabbitMQ")
+                end(self._process.pid, signal.SIGTERM, self.stop_timeout_s, "RabbitMQ")
                 self._reap()
         finally:
             if self._epmd is not None:
-                end(self._epmd.pid, signal.SIGTERM, STOP_TIMEOUT_S, "epmd")
+                end(self._epmd.pid, signal.SIGTERM, self.stop_timeout_s, "epmd")
                 self._epmd.wait(timeout=10)
                 self._epmd = None
-        wait_until_gone(self.folder, STOP_TIMEOUT_S, apart_from=frozenset())
+        wait_until_gone(self.folder, self.stop_timeout_s, apart_from=frozenset())
 
     def kill(self) -> None:
         """End the node by SIGKILL, then start again on the same data."""
@@ -166,10 +168,10 @@ class RabbitMQ(PrivateServer):
         if self._process is None:
             raise RuntimeError("the private RabbitMQ is not running: call start() before kill()")
         self.evaluate("[ok = dets:sync(Table) || Table <- dets:all()].")
-        end(self._process.pid, signal.SIGKILL, STOP_TIMEOUT_S, "RabbitMQ")
+        end(self._process.pid, signal.SIGKILL, self.stop_timeout_s, "RabbitMQ")
         self._reap()
         left = frozenset() if self._epmd is None else frozenset({self._epmd.pid})
-        wait_until_gone(self.folder, STOP_TIMEOUT_S, apart_from=left)
+        wait_until_gone(self.folder, self.stop_timeout_s, apart_from=left)
 
     def create_vhost(self) -> str:
         """Make a fresh vhost in which `guest` may do all, and return its AMQP address."""
@@ -184,12 +186,12 @@ class RabbitMQ(PrivateServer):
     def block(self) -> None:
         """Raise the memory alarm, after which publishers are told `connection.blocked`."""
         self.evaluate("ok = vm_memory_monitor:set_vm_memory_high_watermark(0.0000001).")
-        wait_until(self._has_alarm, STOP_TIMEOUT_S, "the memory alarm to be raised")
+        wait_until(self._has_alarm, self.stop_timeout_s, "the memory alarm to be raised")
 
     def unblock(self) -> None:
         """Clear the memory alarm."""
         self.evaluate(f"ok = vm_memory_monitor:set_vm_memory_high_watermark({self._watermark}).")
-        wait_until(lambda: not self._has_alarm(), STOP_TIMEOUT_S, "the memory alarm to clear")
+        wait_until(lambda: not self._has_alarm(), self.stop_timeout_s, "the memory alarm to clear")
 
     def evaluate(self, expressions: str) -> str:
         """Run Erlang expressions in the node, and return the value's text.
@@ -207,7 +209,7 @@ class RabbitMQ(PrivateServer):
             input=f"{expressions}\n".encode(),
             env=self._environment(),
             capture_output=True,
-            timeout=30,
+            timeout=self.stop_timeout_s,
             check=False,
         )
         answer = (done.stdout + done.stderr).decode(errors="replace").strip()
@@ -269,7 +271,7 @@ class RabbitMQ(PrivateServer):
             self._environment(),
             self.folder,
         )
-        wait_until(lambda: port_is_open(self._epmd_port), START_TIMEOUT_S, "epmd to listen")
+        wait_until(lambda: port_is_open(self._epmd_port), self.start_timeout_s, "epmd to listen")
 
     def _serves_amqp(self) -> bool:
         """Look for the server's first frame; an open port alone does not tell."""

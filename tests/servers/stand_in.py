@@ -29,7 +29,7 @@ class StandIn:
     def start(self) -> None:
         self._process = subprocess.Popen(self._command, cwd=ROOT)
         module = self._command[2]
-        wait_until(lambda: all(map(port_is_open, self._ports)), 60, f"{module} to listen")
+        wait_until(lambda: all(map(port_is_open, self._ports)), 300, f"{module} to listen")
 
     def kill(self) -> None:
         if self._process is not None:
