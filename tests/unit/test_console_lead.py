@@ -24,7 +24,7 @@ from services.console.lead.lines import PAGE_TIMES, begin_at, page_of_lines, sho
 from services.console.lead.marks import box_mark, histogram, interval_mark, scale_of
 from services.console.lead.names import Names, reason_words
 from services.console.lead.teach import Measure, Taught, what_to_teach
-from services.console.lead.teach_words import behind, told_lines
+from services.console.lead.teach_words import behind, told_list
 from services.console.views_lead import MOST_SITE_DAYS, By
 from tests.assessed import GROUP
 
@@ -115,7 +115,7 @@ def test_each_finding_leads_to_its_own_figures_or_to_its_line() -> None:
     (found,) = teach({By.VIEW: [line("a", 800, 15), line("b", 200, 25)]}).saving
     names = Names(GROUP, load_plans(), "north")
 
-    (told,) = told_lines([found], YEAR, names)
+    (told,) = told_list([found], YEAR, names).lines
     assert told.behind == YEAR.narrowed("view", "b", By.DEVICE)
 
     group = LeadAsked(YEAR.first, YEAR.last, By.VIEW)
@@ -126,6 +126,20 @@ def test_each_finding_leads_to_its_own_figures_or_to_its_line() -> None:
         LeadAsked(YEAR.first, YEAR.last, By.VIEW, after=begin_at(200)),
     )
     assert [one.name for one in page.rows] == ["b"]
+
+
+def test_a_long_list_of_what_to_teach_is_cut_and_says_how_many_follow() -> None:
+    # given: 60 of 100 sites are above all together, each by more than the one before it
+    sites = [line(f"s{n:03d}", 1000, 10 if n < 40 else 100 + n) for n in range(100)]
+    whole = line("all", 100_000, 5_000)
+    found = teach({By.SITE: sites}, whole).saving
+
+    # when
+    told = told_list(found, LeadAsked(YEAR.first, YEAR.last, By.VIEW), Names(GROUP, {}, None))
+
+    # then
+    assert [one.words for one in told.lines] == [f"s{n:03d}" for n in range(99, 49, -1)]
+    assert told.further == 10
 
 
 @settings(max_examples=30)

@@ -8,6 +8,7 @@ from services.console.lead.asked import LeadAsked
 from services.console.lead.lines import begin_at
 from services.console.lead.names import Names
 from services.console.lead.teach import Finding
+from services.console.paging import PAGE_ROWS
 from services.console.views_lead import By
 
 WHAT_FIRST: Final = {
@@ -30,12 +31,24 @@ class ToldLine:
     behind: str
 
 
-def told_lines(findings: Sequence[Finding], asked: LeadAsked, names: Names) -> list[ToldLine]:
-    """Put ranked findings into words; what is of one line stands where its greatest is."""
+@dataclass(frozen=True, slots=True)
+class ToldList:
+    """The first lines of a ranked list, and how many follow them in the workbook."""
+
+    lines: tuple[ToldLine, ...]
+    further: int
+
+
+def told_list(findings: Sequence[Finding], asked: LeadAsked, names: Names) -> ToldList:
+    """Put ranked findings into words, as many lines as one looks through at once.
+
+    What is of one line stands where its greatest is.
+    """
     by_line: dict[tuple[By, str], list[Finding]] = {}
     for one in findings:
         by_line.setdefault((one.by, one.name), []).append(one)
-    return [
+    shown = list(by_line.items())[:PAGE_ROWS]
+    lines = tuple(
         ToldLine(
             tuple(some),
             "person" if by is By.OPERATOR else by.value,
@@ -43,8 +56,9 @@ def told_lines(findings: Sequence[Finding], asked: LeadAsked, names: Names) -> l
             WHAT_FIRST[by],
             behind(some[0], asked),
         )
-        for (by, name), some in by_line.items()
-    ]
+        for (by, name), some in shown
+    )
+    return ToldList(lines, len(by_line) - len(lines))
 
 
 def behind(one: Finding, asked: LeadAsked) -> str:

@@ -27,7 +27,7 @@ from services.console.lead.marks import bin_words, histogram, numbered, scale_of
 from services.console.lead.names import Names, reason_words
 from services.console.lead.reading import Figures, read_figures, read_taught
 from services.console.lead.teach import LEAST_PEOPLE
-from services.console.lead.teach_words import told_lines
+from services.console.lead.teach_words import told_list
 from services.console.views_lead import By
 from services.console.visit import Visit, Visiting
 
@@ -84,8 +84,8 @@ def show_taught(visit: Visiting, told: TellsQuestion) -> Response:
     shown = form_of(visit, asked) | {"too_dear": None, "taught": taught, "people": people}
     shown |= {"least_people": LEAST_PEOPLE, "words_of_many": _MANY}
     if taught is not None:
-        shown["saving"] = told_lines(taught.saving, asked, names)
-        shown["settings"] = told_lines(taught.settings, asked, names)
+        shown["saving"] = told_list(taught.saving, asked, names)
+        shown["settings"] = told_list(taught.settings, asked, names)
         shown["missing"] = _most_missing(lines[By.VIEW], By.VIEW, names)
     return visit.page("lead_teach.html", **shown)
 
