@@ -45,7 +45,8 @@ def charge_rows(site: str, first: date, days: int) -> dict[Table, list[Row]]:
         found = BAD_DAY if left == 1 else EXCEPTIONS_A_DAY
         open_ = found if left <= OPEN_DAYS else 0
         own = {"site": site, "day": day, "currency": "EUR", "told_at": at}
-        sums = dict.fromkeys(SUMS, 400) | {"faults": 0, "exceptions": open_, "due_cents": 800}
+        sums = dict.fromkeys(SUMS, 400) | {"faults": 0, "exceptions": open_}
+        sums |= {"due_cents": 800, "held_cents": 800}
         revised = {"revision": 1, "read_at": at, "snapshot": snapshot}
         rows[CHARGE_DAY].append(own | sums | revised)
         for place in range(found):
