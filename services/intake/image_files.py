@@ -7,10 +7,14 @@ import hashlib
 import os
 from pathlib import Path
 
+import structlog
+
 from schemas.envelope import new_id
 from schemas.errors import GomphosisError, InvalidInput
 from services.intake.file_meta import file_head
 from services.intake.shared_sync import SharedSync, sync_folder
+
+log = structlog.get_logger(__name__)
 
 INCOMING, REJECTED = "incoming", "rejected"
 _DISK_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
@@ -142,10 +146,16 @@ class IncomingFile:
         self._has_name = True
 
     def discard(self) -> None:
-        """Leave nothing of it under its temporary name. Safe to repeat."""
+        """Leave nothing of it under its temporary name. Safe to repeat; does not raise.
+
+        What the disk does not let go now, the next start removes.
+        """
         self.close()
         if not self._has_name:
-            self.path.unlink(missing_ok=True)
+            try:
+                self.path.unlink(missing_ok=True)
+            except OSError as error:
+                log.warning("leftover_stays", path=str(self.path), reason=str(error))
 
     def _write_all(self, *pieces: bytes | memoryview) -> None:
         written = os.writev(self._descriptor, pieces)

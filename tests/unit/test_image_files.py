@@ -56,6 +56,27 @@ def test_another_content_under_a_known_name_is_kept_beside_it(folder: ImageFolde
     assert (folder.root / beside).read_bytes().endswith(b"other")
 
 
+def test_a_file_that_the_disk_does_not_let_go_is_left_to_the_next_start(
+    folder: ImageFolder,
+) -> None:
+    # given: a disk that takes no change any more; as root only another thing at its place is one
+    file = written(folder, b"first")
+    incoming, aside = folder.root / "incoming", folder.root / "aside"
+    incoming.rename(aside)
+    incoming.write_bytes(b"")
+
+    file.discard()
+    never_begun = folder.new_file()
+    never_begun.begin(INTRAORAL, "2.25.2", ExplicitVRLittleEndian)
+    assert isinstance(never_begun.failure, OSError)
+
+    # when: it is mended, and intake starts again
+    incoming.unlink()
+    aside.rename(incoming)
+    assert folder.remove_leftovers() == 1
+    assert list(incoming.iterdir()) == []
+
+
 def test_a_name_that_cannot_be_had_is_an_error_and_the_file_stays(folder: ImageFolder) -> None:
     file = written(folder, b"first")
     with pytest.raises(FileNotFoundError):
