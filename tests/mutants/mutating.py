@@ -62,7 +62,7 @@ def sampled(module: str, size: int, seed: int) -> tuple[list[Mutant], int]:
     places = list(_places(source))
     drawn = random.Random(f"{seed} {module}").sample(places, len(places))[:size]
     found = [_mutant(module, source, *place) for place in drawn]
-    return [one for one in found if one.was != one.becomes], len(places)
+    return [one for one in found if not _is_none(one)], len(places)
 
 
 @lru_cache(maxsize=4096)
@@ -72,6 +72,12 @@ def mutated(source: str, operator: str, occurrence: int) -> str:
     if changed is None:
         raise LookupError(f"{operator} {occurrence}: the source has no such place")
     return changed
+
+
+def _is_none(mutant: Mutant) -> bool:
+    """Tell of a change of nothing, and of the bare star between parameters: it is no product."""
+    is_star = mutant.operator.endswith("Mul_Div") and mutant.was.startswith(("def ", "*,"))
+    return is_star or mutant.was == mutant.becomes
 
 
 def _mutant(module: str, source: str, operator: str, occurrence: int, line: int) -> Mutant:

@@ -2,8 +2,8 @@
 
 The parent imports what takes long (pytest, numpy, pydantic, the contracts). For each module one
 process collects its tests, and forks one for each mutant, which puts the fault into the functions
-that are there. What cannot be tried so (a constant, say), and whatever survives it, is tried once
-more by a process that imports the faulty module anew.
+that are there. What cannot be tried so (a constant, say) is tried by a process that imports the
+faulty module anew.
 """
 
 from __future__ import annotations
@@ -32,6 +32,8 @@ from tests.mutants.swapping import swap_in
 CPU_S = 60
 BY_TIME = "no end"
 """Who kills a mutant that runs on and on."""
+
+_NOT_PUT_IN = ["not put in"]
 
 _OPTIONS = ["-q", "-m", SERVERLESS, "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:cov",
             "--tb=no", f"--rootdir={ROOT}"]  # fmt: skip
@@ -78,7 +80,7 @@ def killed_by(tests: Sequence[str], faulty: Sequence[Faulty]) -> Iterator[str | 
             raise Unsound(f"{tests}: {failed}")
         for one, line in zip(faulty, told, strict=False):
             failed = json.loads(line)
-            yield failed[0] if failed else _imported_anew(tests, one)
+            yield _imported_anew(tests, one) if failed == _NOT_PUT_IN else next(iter(failed), None)
     os.waitpid(child, 0)
 
 
@@ -93,7 +95,7 @@ def _collect_and_try(tests: Sequence[str], faulty: Sequence[Faulty], writes: int
 
                 def put_in_and_run(one: Faulty | None = one) -> list[str]:
                     if one is not None and not swap_in(one.module, one.source):
-                        return []
+                        return _NOT_PUT_IN
                     items = session.items
                     for item, after in zip(items, [*items[1:], None], strict=True):
                         session.config.hook.pytest_runtest_protocol(item=item, nextitem=after)

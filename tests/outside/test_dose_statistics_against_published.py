@@ -64,6 +64,7 @@ def test_the_constants_are_those_of_two_normal_values() -> None:
 
 def test_fewer_than_eight_values_give_no_limits() -> None:
     assert individuals_limits([1.0] * 7) is None
+    assert individuals_limits([1.0] * 8) is not None
 
 
 def test_a_value_far_off_is_found_with_the_steps_to_and_from_it() -> None:

@@ -5,6 +5,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from itertools import product
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -64,6 +65,14 @@ def test_a_series_wants_its_share_of_the_plan_and_says_what_it_lacks() -> None:
         "bundle series",
         "4 of 6 planned views done; it wants 1 at least, and 80 %",
     )
+
+
+@pytest.mark.parametrize(("percent", "code"), [(83, "SERIES"), (84, "FIRST")])
+def test_a_share_is_compared_without_rounding(percent: int, code: str) -> None:
+    terms = tariff(bundles=[_bundle("series", "SERIES", at_least_percent=percent)])
+
+    # 5 of 6 is 83.33 %
+    assert _codes(price(_study(list(VIEWS[:5])), terms, UTC))[0] == code
 
 
 def test_a_series_may_want_a_number_of_views() -> None:

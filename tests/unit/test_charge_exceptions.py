@@ -215,6 +215,31 @@ def test_corrections_bring_every_patient_and_code_to_nothing() -> None:
     assert (summary.recovered, summary.under_way) == (0, 0)
 
 
+def test_only_lines_of_ours_that_are_held_as_posted_are_counted_as_matched() -> None:
+    # given: one as posted, one changed, and a charge with its credit that never went out
+    never = [due(3, state=Posted.REJECTED), due(4, "-38.00", state=Posted.REJECTED)]
+    never[1] = never[1]._replace(reverses=never[0].key)
+    changed = line(due(2), "L-2", amount=Decimal("50.00"))
+    findings = found([due(), due(2), *never], [line(due()), changed])
+    assert sum(one.kind is Class.MATCHED for one in findings) == 3
+
+    summary = summarize(findings, [])
+
+    assert (summary.matched, summary.matched_amount) == (1, Decimal("38.00"))
+
+
+def test_less_than_one_of_money_too_much_is_credited_on_the_day_where_it_stands() -> None:
+    later = DAY + timedelta(days=1)
+    findings = found([due()], [line(due(), day=later, amount=Decimal("38.40"))])
+    (listed,) = worklist("north", findings, RULES, [], [], DAY)
+    decision = Decision(listed.id, POST, "billing-1", BILLING, AT, "invented")
+
+    (decided,) = worklist("north", findings, RULES, [decision], [], DAY)
+    (effect,) = effects_of([decided], tried=frozenset())
+
+    assert [(one.amount, one.day) for one in effect.corrections] == [(Decimal("-0.40"), later)]
+
+
 def test_what_is_decided_and_not_seen_in_the_record_is_under_way() -> None:
     findings = found([due()])
     decision = Decision(exception_id("north", findings[0]), POST, "billing-1", BILLING, AT)

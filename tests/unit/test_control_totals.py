@@ -42,6 +42,11 @@ def test_each_difference_has_its_class_and_the_day_balances() -> None:
     }
     assert totals.held == Decimal("126.00")
     assert totals.posted + sum(totals.differences.values()) == totals.held
+    # What is on its way is in no difference and wants nobody: 14.50 missing, 50.00 and 38.00 over.
+    assert totals.outstanding == Decimal("102.50")
+    twice = sum_totals([totals, totals])
+    assert twice.differences == {kind: 2 * one for kind, one in totals.differences.items()}
+    assert (twice.outstanding, twice.images_seen) == (2 * totals.outstanding, 2)
 
 
 def test_a_line_at_another_patient_is_a_difference_at_both_and_none_in_all() -> None:

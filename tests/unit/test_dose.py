@@ -11,7 +11,7 @@ from schemas.limits import DoseLimits, Levels, ScopeLimits
 from schemas.outputs import load_spectrum_model
 from services.assessment.chosen_output import KermaBasis
 from services.assessment.dose import CAUTION, StudyDose, assess_dose
-from services.assessment.dose_verdict import Verdict
+from services.assessment.dose_verdict import Verdict, compare
 from services.assessment.exposure_technique import (
     ExposureTechnique,
     RoundField,
@@ -190,6 +190,9 @@ def test_known_exposures_below_the_level_leave_unknown_if_others_are_unknown() -
     study = assess([reported("a", 1.0), reported("b", None)], limits(study_mgy=(9.0, 20.0)))
     assert study.verdict is Verdict.UNKNOWN
     assert study.total.kerma_mgy == 1.0
+    assert study.words[0] == (
+        "Unknown against the invented default limits: not every exposure told enough."
+    )
 
 
 def test_the_words_say_where_the_uncertainty_reaches_the_next_level() -> None:
@@ -244,3 +247,10 @@ def test_the_models_error_is_shared_by_all_tubes() -> None:
     assert both.kerma_relative_standard_uncertainty == pytest.approx(
         one.kerma_relative_standard_uncertainty
     )
+
+
+def test_a_figure_of_unknown_uncertainty_is_compared_with_nothing() -> None:
+    found = compare("kerma_mgy", Levels(notify=3.0, alert=6.0), value=1.0, uncertainty=None)
+
+    assert (found.verdict, found.possible_verdict) == (Verdict.UNKNOWN, Verdict.UNKNOWN)
+    assert found.words == "Study: incident air kerma unknown."

@@ -10,11 +10,12 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from schemas.limits import Levels, ScopeLimits
 from schemas.outputs import Waveform, load_spectrum_model
 from schemas.tube_calibration import MeasuredOutput
 from services.assessment.chosen_output import KermaBasis
 from services.assessment.dose import assess_dose
-from services.assessment.dose_doubt import Doubt
+from services.assessment.dose_doubt import Doubt, is_far
 from services.assessment.dose_plausibility import doubts_of
 from services.assessment.dose_slips import KAP, KERMA, Slip
 from services.assessment.dose_verdict import Verdict
@@ -387,6 +388,32 @@ def test_a_study_with_a_doubtful_figure_is_never_within_and_its_possible_verdict
     assert (single.value, single.possible_verdict) == (None, Verdict.ALERT)
 
 
+def test_a_doubtful_area_product_is_left_out_as_a_doubtful_kerma_is() -> None:
+    # given: levels of both quantities, a thousandth of what "wrong" told
+    kerma, kap = by_settings(told(), TUBE)
+    levels = ScopeLimits(kerma_mgy=None, kap_mgycm2=Levels(notify=100 * kap, alert=200 * kap))
+    both = limits().model_copy(update={"per_exposure": levels, "per_study": levels})
+    exposures = [
+        told("right", tube="wall", reported_kap_mgycm2=kap),
+        told("wrong", tube="wall", reported_kerma_mgy=kerma, reported_kap_mgycm2=1000.0 * kap),
+        ExposureTechnique("nothing", tube="wall"),
+    ]
+
+    study = assess_dose(exposures, {"wall": TUBE}, limits=both, model=MODEL)
+
+    assert study.words[0].endswith(
+        "limits: not every exposure told enough and a figure is doubtful."
+    )
+    found = {c.fact_id: (c.quantity, c.value, c.verdict) for c in study.comparisons}
+    assert found == {
+        "right": ("kap_mgycm2", kap, Verdict.WITHIN),
+        "wrong": ("kap_mgycm2", None, Verdict.UNKNOWN),
+        "nothing": ("kap_mgycm2", None, Verdict.UNKNOWN),
+        None: ("kap_mgycm2", kap, Verdict.UNKNOWN),
+    }
+    assert {c.fact_id for c in study.comparisons if c.upper_value is None} == {"wrong", "nothing"}
+
+
 def test_figures_beyond_doubt_reach_a_level_whatever_is_doubtful() -> None:
     kerma, _ = by_settings(told(), TUBE)
     exposures = [
@@ -437,3 +464,10 @@ def test_whatever_a_device_tells_there_are_figures_and_words_and_no_crash(
         assert len(doubt.words) < 1000
     for value in (study.total.kerma_with_doubtful_mgy, study.total.kap_with_doubtful_mgycm2):
         assert value is None or math.isfinite(value)
+
+
+def test_a_ratio_is_asked_about_beyond_three_standard_deviations_only() -> None:
+    # 3 of a normal distribution: of right figures 1 in 370.
+    for sign in (1.0, -1.0):
+        assert not is_far(sign * 0.75, 0.25)
+        assert is_far(sign * 0.7501, 0.25)

@@ -61,6 +61,18 @@ def test_one_question_asks_about_all_exposures_with_the_same_slip() -> None:
     assert set(asked[0].about) <= set(study.facts)
 
 
+@pytest.mark.parametrize(("count", "more"), [(1, ""), (2, " The same of 1 more.")])
+def test_a_question_says_of_how_many_more_it_is(count: int, more: str) -> None:
+    study = assess(*[{"reported_kerma_mgy": 1600.0}] * count)
+
+    (asked,) = [one for one in study.questions if one.code == "kerma-implausible"]
+
+    first = study.exposures[0]
+    assert asked.words == (
+        f"Exposure of {first.occurred_at:%H:%M:%S} UTC: {first.doubts[0].words}{more}"
+    )
+
+
 def test_the_doubtful_exposure_is_shown_as_told_and_the_sum_says_what_it_leaves_out() -> None:
     study = assess({"reported_kerma_mgy": 1600.0}, {"reported_kerma_mgy": 1.6})
     wrong, right = study.exposures
@@ -104,6 +116,25 @@ def test_a_study_without_a_doubt_has_one_sum_and_no_question() -> None:
     assert study.dose.doubtful_exposures == 0
     assert study.dose.kerma_with_doubtful_mgy is None
     assert not [q for q in study.questions if q.code.endswith("-implausible")]
+
+
+@pytest.mark.parametrize(
+    ("also", "words"),
+    [
+        ({}, "With its uncertainty (k = 2) it may reach the notify level."),
+        (
+            {"reported_kerma_mgy": 1600.0},
+            "With its uncertainty (k = 2) or with what is doubtful in it it may reach the alert",
+        ),
+    ],
+)
+def test_the_words_say_which_level_a_sum_may_reach_and_why(
+    also: dict[str, float], words: str
+) -> None:
+    # given: 37.5 mGy of 40, or that and a figure in another unit
+    study = assess(*[{"reported_kerma_mgy": 1.5}] * 25, also or {"reported_kerma_mgy": 0.8})
+
+    assert words in study.dose.words
 
 
 def test_a_figure_of_an_images_header_names_the_image_in_its_question() -> None:

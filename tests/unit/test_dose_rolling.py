@@ -60,6 +60,21 @@ def test_other_patients_later_studies_and_the_study_itself_are_left_out() -> Non
     assert (found.studies, found.kerma_mgy, found.other_studies) == (1, 4.0, ())
 
 
+def test_the_words_say_of_how_many_studies_and_against_which_levels_it_is() -> None:
+    low = replace(OWN, kerma_mgy=0.5, kap_mgycm2=14.0)
+
+    alone = period_dose(low, [], PERIOD, "group")
+    two = period_dose(low, [other(2, 10, kerma_mgy=0.25)], PERIOD, "invented")
+
+    assert alone.words == (
+        "This patient, 1 study here in 365 days: below the notify level (the group's levels): "
+        "0.5 of 10 mGy; 14 of 300 mGy·cm²."
+    )
+    assert two.words.startswith("This patient, 2 studies here in 365 days: below the notify level")
+    assert alone.relative_uncertainty == pytest.approx(0.25)
+    assert period_dose(replace(low, kerma_mgy=0.0), [], PERIOD, "g").relative_uncertainty is None
+
+
 @pytest.mark.parametrize(
     ("others", "verdict"),
     [(1, DoseVerdict.WITHIN), (2, DoseVerdict.NOTIFY), (4, DoseVerdict.ALERT)],

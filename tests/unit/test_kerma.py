@@ -29,6 +29,7 @@ from services.assessment.beam_geometry import (
     field_area_cm2,
     incident_air_kerma_mgy,
     kerma_area_product_mgycm2,
+    skin_distance_mm,
 )
 from services.assessment.beam_quality import hvl_warning, minimum_hvl_mm_al
 from services.assessment.chosen_output import KermaBasis
@@ -363,8 +364,22 @@ def test_the_minimum_hvl_is_linear_between_its_points_and_bounded() -> None:
     assert minimum_hvl_mm_al(60.0) == 1.5
     assert minimum_hvl_mm_al(75.5) == pytest.approx(2.2)
     assert hvl_warning(60.0, 1.5) is None
-    with pytest.raises(OutOfRange, match="tube_kv"):
-        hvl_warning(95.0, 3.0)
+    for kv, at_the_end in ((30.0, 1.5), (90.0, 2.5)):
+        assert minimum_hvl_mm_al(kv) == at_the_end
+    for beyond in (29.9, 90.1):
+        with pytest.raises(OutOfRange, match="tube_kv"):
+            hvl_warning(beyond, 3.0)
+
+
+@pytest.mark.parametrize(("distance_mm", "serves"), [
+    (0.0009, False), (0.001, True), (1_000_000.0, True), (1_000_000.5, False),
+])  # fmt: skip
+def test_a_distance_serves_from_a_micrometre_to_a_kilometre(
+    distance_mm: float, serves: bool
+) -> None:
+    told = ExposureTechnique(fact_id="one", source_to_skin_mm=distance_mm)
+
+    assert skin_distance_mm(told, TUBE) == (distance_mm if serves else None)
 
 
 def test_the_shipped_limits_are_marked_invented_and_the_comparators_human() -> None:

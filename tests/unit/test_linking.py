@@ -331,3 +331,16 @@ def test_an_exposure_after_the_last_image_belongs_only_where_it_is_near_and_alon
     assert UnderWay([(0.0, "A")]).study_at(400.0) is None
     assert UnderWay([(0.0, "B"), (600.0, "A")]).study_at(700.0) is None
     assert UnderWay([]).study_at(0.0) is None
+
+
+def test_how_near_an_image_must_be_is_told_to_the_second() -> None:
+    one = UnderWay([(0.0, "A")])
+    assert (one.study_at(300.0), one.study_at(300.5)) == ("A", None)
+    assert (one.study_at(-300.0), one.study_at(-300.5)) == ("A", None)
+    both = UnderWay([(0.0, "A"), (1800.0, "A")])
+    assert (both.study_at(900.0), both.study_at(899.5)) == ("A", None)
+    assert UnderWay([(0.0, "A"), (1199.0, "B")]).study_at(299.0) is None
+    assert UnderWay([(0.0, "A"), (1199.5, "B")]).study_at(299.0) == "A"
+    assert UnderWay([(1500.0, "A"), (1700.0, "A"), (2000.0, "A")]).study_at(2100.0) == "A"
+    assert (one.why_none(901.0), one.why_none(900.0)) == ("no-image-near", "one-sided")
+    assert UnderWay([(0.0, "A"), (1800.0, "B")]).why_none(900.0) == "between-studies"

@@ -185,6 +185,19 @@ def test_repeats_and_early_ends_the_plan_and_the_period_stand_beside_the_sum() -
     assert "charge" not in text.lower()
 
 
+@pytest.mark.parametrize(
+    ("count", "kerma_mgy", "line"),
+    [(0, 0.0, None), (0, 1.6, "Of it for repeats: 1.6 mGy."), (2, 0.0, "Of it for repeats (2): 0")],
+)
+def test_repeats_are_told_where_there_are_any_or_any_dose_of_them(
+    count: int, kerma_mgy: float, line: str | None
+) -> None:
+    told = {"repeats": count, "kerma_repeats_mgy": kerma_mgy}
+    lines = _text(assessed(dose=DOSE.model_copy(update=told)), "dose").splitlines()
+    found = [one for one in lines if one.startswith("Of it for")]
+    assert [one.startswith(line or "") for one in found] == ([True] if line else [])
+
+
 def test_before_the_first_exposure_the_period_is_told_already() -> None:
     period = PatientPeriodDose.model_validate_json(json.dumps(PatientPeriodDose.EXAMPLES[0]))
     none = {"exposures": 0, "kerma_mgy": 0.0, "patient_period": period}

@@ -13,7 +13,12 @@ from schemas.group import Site
 from services.notes.lifecycle import take_assessment, take_fact
 from services.notes.note_file import NoteFile
 from services.notes.note_now import note_now
-from services.notes.reminders import reminder_due, reminders_passed, waits_for_signature
+from services.notes.reminders import (
+    age_hours,
+    reminder_due,
+    reminders_passed,
+    waits_for_signature,
+)
 from tests.assessed import GROUP, START, STUDY, assessed, image, message, view
 
 SITE = GROUP.site("north").model_copy(update={"remind_unsigned_after_hours": (4.0, 24.0)})
@@ -36,6 +41,11 @@ def _signed_by(who: str) -> NoteFile:
         reauthenticated_at=START,
     )
     return take_fact(FILE, message(payload, person=who), SITE)
+
+
+def test_a_note_is_as_old_as_the_clock_says_and_never_younger_than_new() -> None:
+    assert age_hours(START, _after(1000.0)) == 1000.0
+    assert age_hours(START, _after(-1.0)) == 0.0
 
 
 @pytest.mark.parametrize(

@@ -1,13 +1,14 @@
 """Who may write in a note or sign it, and what a signature is bound to."""
 
 from dataclasses import replace
+from hashlib import sha256
 
 import pytest
 
 from schemas.conclusions import NoteState
 from schemas.errors import InvalidInput
 from schemas.group import Role
-from services.notes.content import SignedNote, content_sha256
+from services.notes.content import SignedNote, content_sha256, posting_digest
 from services.notes.lifecycle import take_fact
 from services.notes.note_now import note_now
 from tests.assessed import GROUP, assessed, image, message, view
@@ -171,6 +172,26 @@ def test_a_note_signed_before_signatures_were_kept_one_by_one_shows_its_own() ->
     (only,) = standing(replace(file, signed=old)).signatures
 
     assert (only.signer, only.final, only.reauthenticated_at) == ("vet-1", True, None)
+
+
+def test_what_a_note_shows_is_kept_as_it_was_at_its_signature() -> None:
+    signed = take_fact(opened(), signature_under(opened()), SITE).signed
+
+    assert signed is not None
+    assert signed.shown is not None
+    assert signed.shown.at_signature
+
+
+def test_the_digest_of_what_the_record_holds_is_that_of_earlier_versions() -> None:
+    # given: sha256 of the JSON written by hand; another digest would post every note once more
+    plain = '["ab","P-1",null,"vet-1",[]]'
+    with_trainee = '["ab","P-1",null,null,[],["trainee-1"]]'
+
+    assert posting_digest("ab", "P-1", None, "vet-1", []) == sha256(plain.encode()).hexdigest()
+    assert (
+        posting_digest("ab", "P-1", None, None, [], ["trainee-1"])
+        == sha256(with_trainee.encode()).hexdigest()
+    )
 
 
 def test_the_hash_covers_text_title_order_and_prompt() -> None:

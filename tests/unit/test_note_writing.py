@@ -54,6 +54,11 @@ def test_a_number_is_rounded_to_its_digits_and_never_has_an_exponent(
     assert _writing("de_DE").number(value, digits) == written.replace(".", ",")
 
 
+def test_an_exact_figure_keeps_every_digit_that_was_told() -> None:
+    assert _writing(None).exact(0.1234567890123456) == "0.1234567890123456"
+    assert _writing("de_DE").exact(0.1234567890123456) == "0,1234567890123456"
+
+
 @pytest.mark.parametrize(
     ("told", "unit", "written"),
     [

@@ -39,6 +39,17 @@ def test_first_view_further_views_and_one_cover_are_charged_in_order_of_acquisit
     assert priced.not_charged == ()
 
 
+def test_a_line_says_which_view_it_is_for_where_that_is_known() -> None:
+    study = assessed(images=[image(1, view="max-a"), image(2).model_copy(update={"view": None})])
+
+    first, further, _cover = price(study, TARIFF).lines
+
+    assert (first.reason, further.reason) == (
+        "first diagnostic view (max-a)",
+        "further diagnostic view",
+    )
+
+
 def test_a_cat_is_charged_by_the_prices_for_cats() -> None:
     study = assessed(images=[image(1)], patient=patient(species=Species.CAT))
 

@@ -266,6 +266,24 @@ def test_tax_is_rounded_in_the_line_or_in_the_total(
     assert in_lines == ([Decimal("0.02")] * 3 if per == "line" else [None] * 3)
 
 
+@pytest.mark.parametrize("per", ["line", "total"])
+@pytest.mark.parametrize(
+    ("included", "net", "of_it"),
+    # Of 12.00 with 20 % in it, a sixth is tax; on top of 12.00 it is a fifth of that.
+    [(True, "10.00", "2.00"), (False, "12.00", "2.40")],
+)
+def test_tax_lies_in_the_price_or_comes_on_top(
+    per: str, included: bool, net: str, of_it: str
+) -> None:
+    terms = tariff(
+        articles=articles("standard", FIRST="12.00"), tax=tax("20", included=included, per=per)
+    )
+
+    (one,) = _of(terms, [image(1)]).taxes
+
+    assert (str(one.net_amount), str(one.tax_amount)) == (net, of_it)
+
+
 def test_each_rate_has_a_sum_of_its_own() -> None:
     own = articles("standard")
     own["COVER"]["tax"] = "reduced"

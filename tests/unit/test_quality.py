@@ -118,6 +118,16 @@ def test_signed_pixels_read_as_unsigned_ones_do() -> None:
     assert whiteness(signed) == pytest.approx(whiteness(unsigned))
 
 
+@pytest.mark.parametrize(("inverted", "white"), [(False, 1.0), (True, 0.0)])
+def test_the_largest_value_that_a_pixel_can_have_is_quite_white(
+    inverted: bool, white: float
+) -> None:
+    largest = statistics(1, inverted=inverted).model_copy(update={"median": 2**STORED_BITS - 1})
+
+    assert whiteness(largest) == white
+    assert whiteness(largest.model_copy(update={"median": 0})) == 1.0 - white
+
+
 def test_a_pixel_hint_says_that_it_is_only_one() -> None:
     payload = image_fact(1, 3.0, pixels=statistics(1, exposure=6.0)).payload
     assert isinstance(payload, ImageStored)

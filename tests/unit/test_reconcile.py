@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from services.charges.compared import Class, Leg, Posted
+from services.charges.compared import Class, Finding, Leg, Posted
 from services.charges.reconcile import reconcile
 from tests.reconciled import DAY, RULES, books, due, found, line
 from tests.simulated_records.conditions import HELD_OUT, TUNED, Conditions
@@ -27,6 +27,16 @@ def test_a_line_that_is_held_as_posted_is_matched_and_asks_for_nothing() -> None
     assert one.kind is Class.MATCHED
     assert not one.outstanding
     assert one.difference == 0
+
+
+def test_the_greater_of_too_much_and_too_little_is_at_stake_to_the_cent() -> None:
+    def at_stake(*amounts: str) -> str:
+        legs = tuple(Leg("P-1001", amount, Decimal(amount)) for amount in amounts)
+        return str(Finding(Class.MISSING, due(), None, "invented", outstanding=legs).at_stake)
+
+    assert at_stake("-0.50", "-0.20", "0.30", "0.00") == "0.70"
+    assert at_stake("-0.50", "0.40", "0.30") == "0.70"
+    assert Finding(Class.MISSING, due(), None, "invented").confidence == 1.0
 
 
 def test_a_line_that_the_record_accepted_and_lost_is_missing() -> None:
@@ -62,6 +72,15 @@ def test_a_second_line_under_our_key_is_doubled_and_the_one_as_posted_stands() -
     assert kept.held == whole
     assert kept.kind is Class.MATCHED
     assert (extra.kind, extra.held, extra.at_stake) == (Class.DOUBLED, edited, Decimal("40.00"))
+
+
+def test_of_two_copies_the_one_of_the_right_day_stands() -> None:
+    moved = line(due(), "L-1", day=DAY + timedelta(days=1))
+    whole = line(due(), "L-2")
+
+    for lines in ([moved, whole], [whole, moved]):
+        stands = {one.kind: one.held for one in found([due()], lines)}
+        assert stands == {Class.MATCHED: whole, Class.DOUBLED: moved}
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """Repeats: found once each, and told apart by what led to them."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from hypothesis import given
@@ -47,6 +48,27 @@ def test_an_image_after_a_rejected_one_says_why_it_was_taken() -> None:
 def test_a_retake_within_a_minute_and_one_later_are_told_apart() -> None:
     assert kinds([image(1, 0.0), image(2, 60.0)]) == ["retaken_within_seconds"]
     assert kinds([image(1, 0.0), image(2, 61.0)]) == ["same_view_twice"]
+
+
+def test_from_two_minutes_on_a_time_is_told_in_minutes() -> None:
+    told = [find_repeats([image(1, 0.0), image(2, s)], [])[0].words for s in (119.0, 120.0)]
+    assert told == [
+        "left upper canine: taken again 119 s later without a rejection.",
+        "left upper canine: taken again 2 min later without a rejection.",
+    ]
+
+
+def test_a_title_as_long_as_a_plan_allows_is_cut_to_what_a_conclusion_takes() -> None:
+    first, second = (replace(image(n, 30.0 * n), title="x" * 2000) for n in (1, 2))
+    early = exposure(1, 0.0, ExposureUse.ENDED_EARLY)
+    made = exposure(2, 28.0, ExposureUse.IMAGE, made=1)
+
+    found = find_repeats([first, second], [early, made])
+
+    assert [(len(one.words), one.kind) for one in found] == [
+        (2000, RepeatKind.AFTER_EARLY_END),
+        (2000, RepeatKind.RETAKEN_WITHIN_SECONDS),
+    ]
 
 
 def test_each_further_image_repeats_the_one_before_it() -> None:

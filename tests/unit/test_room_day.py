@@ -18,6 +18,7 @@ from schemas.conclusions import (
 from schemas.envelope import Message, Payload
 from schemas.facts import (
     ClockRead,
+    ExposureEnded,
     FactWithdrawn,
     ImageAssigned,
     ImageRejected,
@@ -31,6 +32,7 @@ from schemas.facts import (
 )
 from schemas.teeth import Species
 from services.assessment.room_day import RoomDay
+from services.assessment.study_exposures import ended_early
 from tests.room_facts import (
     DAY,
     GENERATOR,
@@ -157,6 +159,12 @@ def test_images_without_an_order_are_kept_with_a_question_and_no_patient() -> No
     assert "image-without-order" in questions(study)
 
 
+def test_without_an_order_a_study_is_of_the_patient_of_its_first_image() -> None:
+    study = one([image(2, 63.0, patient_id="P-2"), image(1, 3.0, patient_id="P-1")])
+
+    assert study.patient_id == "P-1"
+
+
 def test_an_aborted_exposure_is_dose_and_no_image() -> None:
     facts = [*full_mouth(), exposure(50, 90.0, exposure_ms=40.0, ended_early=True)]
     study = one(facts)
@@ -164,6 +172,15 @@ def test_an_aborted_exposure_is_dose_and_no_image() -> None:
     assert aborted.sop_instance_uid is None
     assert study.dose.exposures == 11
     assert study.dose.kerma_ended_early_mgy == pytest.approx(aborted.kerma_mgy)
+
+
+@pytest.mark.parametrize(("delivered_ms", "early"), [(98.0, False), (97.9, True)])
+def test_an_exposure_is_taken_as_ended_early_below_98_percent_of_its_time(
+    delivered_ms: float, early: bool
+) -> None:
+    payload = exposure(1, 0.0, set_exposure_ms=100.0, exposure_ms=delivered_ms).payload
+    assert isinstance(payload, ExposureEnded)
+    assert ended_early(payload) is early
 
 
 def test_a_rejected_view_is_missing_until_it_is_taken_again() -> None:
@@ -391,6 +408,43 @@ def test_any_order_and_repetition_of_the_facts_gives_the_identical_assessment(
     shuffled = data.draw(st.permutations(facts))
     again = data.draw(st.lists(st.sampled_from(facts), max_size=8))
     assert assess([*shuffled, *again]) == EXPECTED
+
+
+def contradictions() -> Facts:
+    """Decisions, checks and merges that cannot hold together: of each, the last in time does."""
+    first, second = f"{STUDY}.1.1", f"{STUDY}.1.2"
+
+    def assigned(view: str, seconds: float) -> Message[Payload]:
+        payload = ImageAssigned(study_instance_uid=STUDY, sop_instance_uid=first, view=view)
+        return told(payload, after(seconds))
+
+    def rejected(reason: str, seconds: float) -> Message[Payload]:
+        payload = ImageRejected(
+            study_instance_uid=STUDY, sop_instance_uid=second, reason_code=reason
+        )
+        return told(payload, after(seconds))
+
+    def merged(kept: str, seconds: float) -> Message[Payload]:
+        payload = PatientMerged(kept_patient_id=kept, retired_patient_id="P-1001")
+        return told(payload, after(seconds))
+
+    return [
+        order(),
+        *(exposure(1, 0.0), image(1, 3.0), exposure(2, 60.0), image(2, 63.0, view=VIEWS[0])),
+        *(assigned(VIEWS[1], 110.0), assigned(VIEWS[2], 120.0)),
+        *(rejected("111209", 130.0), rejected("111210", 140.0)),
+        *(merged("P-2", 150.0), merged("P-3", 160.0)),
+    ]
+
+
+@settings(max_examples=40, deadline=None)
+@given(facts=st.permutations(contradictions()))
+def test_decisions_that_contradict_each_other_count_alike_in_any_order(facts: Facts) -> None:
+    study = one(facts)
+
+    assert study == one(contradictions())
+    assert study.images[0].view == VIEWS[2]
+    assert study.patient_id == "P-3"
 
 
 @settings(deadline=None)

@@ -213,3 +213,7 @@ def test_a_dry_run_tells_each_codes_lines_and_sums_before_and_after() -> None:
     assert told == {"FIRST": (2, 2, "8.00"), "NEXT": (1, 1, "-5.00")}
     assert (run.studies, run.dearer, run.cheaper) == (2, 1, 1)
     assert str(run.difference) == "3.00"
+    same = dry_run([(before, before) for before, _ in lines])
+    assert (same.studies, same.dearer, same.cheaper, str(same.difference)) == (2, 0, 0, "0.00")
+    more = dry_run([(before, after) for before, after in lines[1:]] * 3)
+    assert (more.dearer, more.cheaper) == (3, 0)
