@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import shutil
 import socket
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Self
+from typing import Any
+
+from tests.faults.kept import copy_store
 
 Address = tuple[str, int]
 
-FILE = "doors.json"
 RECORD = "record"
 DUMP = "dump"
 
@@ -36,17 +37,6 @@ class Doors:
     record_folder: str
     store_url: str
 
-    def write(self, folder: Path) -> None:
-        """Keep them for the checker, which runs as a process of its own."""
-        (folder / FILE).write_text(json.dumps(asdict(self), indent=1), encoding="utf-8")
-
-    @classmethod
-    def read(cls, folder: Path) -> Self:
-        told = json.loads((folder / FILE).read_text(encoding="utf-8"))
-        for name in ("dicom", "mllp", "hl7_record", "hl7_control"):
-            told[name] = (told[name][0], told[name][1])
-        return cls(**told)
-
 
 def token_of(site: str, holder: str) -> str:
     """Give the token of a device or person. It is worth nothing outside an invented group."""
@@ -62,7 +52,7 @@ def ask_hl7_record(doors: Doors, **told: Any) -> dict[str, Any]:
 
 
 def dump_records(doors: Doors, folder: Path) -> None:
-    """Put what each record holds, in its own form, where the checker looks for it.
+    """Put what each record holds, and what the store keeps, where the checker looks for it.
 
     The folder that is a record is looked at where it lies.
     """
@@ -72,4 +62,4 @@ def dump_records(doors: Doors, folder: Path) -> None:
     kept = {name: held[name] for name in ("lines", "notes")}
     (dump / "hl7.json").write_text(json.dumps(kept), encoding="utf-8")
     shutil.copyfile(Path(doors.fhir_folder) / "journal.jsonl", dump / "fhir.jsonl")
-    doors.write(folder)
+    copy_store(doors.store_url, dump / "store.sqlite")

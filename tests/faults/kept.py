@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Iterable
 from contextlib import closing
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import psycopg
@@ -24,6 +25,13 @@ HEARD_BY_ASSESSMENT = (
 )
 
 
+TABLES = {
+    "intake_fact": ("site", "natural_key", "kind", "body"),
+    "assessment_fact": ("site", "natural_key"),
+    "runtime_triage": ("body",),
+}
+
+
 @dataclass(frozen=True)
 class Kept:
     """``receipts``: natural keys by site. ``things``: how often each exposure, image and order is
@@ -36,14 +44,28 @@ class Kept:
     triage: tuple[bytes, ...]
 
 
-def read_kept(store_url: str) -> Kept:
-    """Read the store at an URL of SQLAlchemy's form, of SQLite or PostgreSQL."""
-    facts = _rows(store_url, "SELECT site, natural_key, kind, body FROM intake_fact")
+def copy_store(store_url: str, path: Path) -> None:
+    """Copy what the checker looks at into a SQLite file, which outlives the store.
+
+    ``store_url`` is of SQLAlchemy's form, of SQLite or PostgreSQL.
+    """
+    path.unlink(missing_ok=True)
+    with closing(sqlite3.connect(path)) as copy, copy:
+        for table, columns in TABLES.items():
+            copy.execute(f"CREATE TABLE {table} ({', '.join(columns)})")
+            places = ", ".join("?" for _ in columns)
+            rows = _rows(store_url, f"SELECT {', '.join(columns)} FROM {table}")
+            copy.executemany(f"INSERT INTO {table} VALUES ({places})", rows)
+
+
+def read_kept(path: Path) -> Kept:
+    """Read a copy of ``copy_store``."""
+    url = f"sqlite:///{path}"
+    facts = _rows(url, "SELECT site, natural_key, kind, body FROM intake_fact")
     kinds = ", ".join(f"'{kind}'" for kind in HEARD_BY_ASSESSMENT)
     unheard = (
-        "SELECT f.site, f.natural_key FROM intake_fact f LEFT JOIN assessment_fact a "
-        "ON a.site = f.site AND a.natural_key = f.natural_key "
-        f"WHERE a.natural_key IS NULL AND f.kind IN ({kinds})"
+        f"SELECT site, natural_key FROM intake_fact WHERE kind IN ({kinds}) "
+        "EXCEPT SELECT site, natural_key FROM assessment_fact"
     )
     things = Counter(
         (site, kind, name)
@@ -53,8 +75,8 @@ def read_kept(store_url: str) -> Kept:
     return Kept(
         receipts=frozenset((site, key) for site, key, _kind, _body in facts),
         things=things,
-        unheard=tuple((site, key) for site, key in _rows(store_url, unheard)),
-        triage=tuple(bytes(row[0]) for row in _rows(store_url, "SELECT body FROM runtime_triage")),
+        unheard=tuple((site, key) for site, key in _rows(url, unheard)),
+        triage=tuple(bytes(row[0]) for row in _rows(url, "SELECT body FROM runtime_triage")),
     )
 
 

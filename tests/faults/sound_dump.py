@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tests.faults.kept import TABLES
 from tests.faults.truth import Addendum, Book, Charge, Fact, Poison, Signature, Study
 
 HASH = "ab" * 32
@@ -45,6 +46,10 @@ class Dump:
         return self.folder / "dump" / "fhir.jsonl"
 
     @property
+    def store(self) -> Path:
+        return self.folder / "dump" / "store.sqlite"
+
+    @property
     def charges(self) -> Path:
         return self.folder / "record" / "charges" / SITES[FOLDER] / FOLDER
 
@@ -53,7 +58,7 @@ class Dump:
         return self.folder / "record" / "notes" / SITES[FOLDER] / FOLDER
 
     def sql(self, statement: str, *values: Any) -> None:
-        with closing(sqlite3.connect(self.folder / "store.sqlite")) as connection, connection:
+        with closing(sqlite3.connect(self.store)) as connection, connection:
             connection.execute("PRAGMA synchronous = OFF")
             connection.execute(statement, values)
 
@@ -83,8 +88,6 @@ def make(folder: Path) -> Dump:
     """Make the folder."""
     dump = Dump(folder)
     (folder / "dump").mkdir(parents=True)
-    url = f"sqlite:///{folder / 'store.sqlite'}"
-    (folder / "doors.json").write_text(json.dumps({"store_url": url}))
     _happened(folder)
     _store(dump)
     _fhir_record(dump)
@@ -124,9 +127,8 @@ def _happened(folder: Path) -> None:
 
 
 def _store(dump: Dump) -> None:
-    dump.sql("CREATE TABLE intake_fact (site, natural_key, kind, body)")
-    dump.sql("CREATE TABLE assessment_fact (site, natural_key)")
-    dump.sql("CREATE TABLE runtime_triage (body)")
+    for table, columns in TABLES.items():
+        dump.sql(f"CREATE TABLE {table} ({', '.join(columns)})")
     for study, site in SITES.items():
         for number in (1, 2):
             exposure = {"generator_serial": f"INVENTED-{site}", "exposure_counter": number}

@@ -31,7 +31,7 @@ LATE_BY = 2
 
 DOUBLED = 0.05
 POISONED = 0.3
-"""Of batches, each door of a hospital."""
+"""Of batches, beside the first: then each door of each hospital is told some."""
 
 GIVE_UP_S = 900.0
 """How long after the last study the vets wait for their signed notes."""
@@ -107,7 +107,7 @@ class Teller:
 
         Some ends are told first: facts may come in any order.
         """
-        poisoned = self._rng.random() < POISONED
+        poisoned = self.studies == 0 or self._rng.random() < POISONED
         first: list[Future[None]] = []
         ends: list[Future[None]] = []
         for name, desk in self._desks.items():

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.faults.campaign import Plan, run
+from tests.faults.real_plants import missed
 
 SEED = 9
 
@@ -23,3 +24,4 @@ def test_a_group_that_is_hit_by_faults_loses_doubles_and_changes_nothing(tmp_pat
     assert outcome.good, outcome.table()
     assert outcome.studies == plan.studies, outcome.table()
     assert outcome.faults.total() == plan.faults, outcome.table()
+    assert missed(plan.folder) == []  # each error that is planted in what it left is found

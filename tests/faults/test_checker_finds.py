@@ -13,6 +13,7 @@ import pytest
 
 from tests.faults import sound_dump
 from tests.faults.checker import Kind, check
+from tests.faults.kept import copy_store, read_kept
 from tests.faults.sound_dump import (
     CODES,
     DRAFT,
@@ -278,6 +279,15 @@ def test_a_planted_error_is_found_and_called_by_its_name(dump: Dump, name: str) 
     plant(dump)
 
     assert {one.kind for one in check(dump.folder).findings} == {kind}
+
+
+def test_a_copy_of_the_store_has_all_that_is_looked_at(dump: Dump, tmp_path: Path) -> None:
+    copy = tmp_path / "copy.sqlite"
+
+    copy_store(f"sqlite:///{dump.store}", copy)
+
+    assert read_kept(copy) == read_kept(dump.store)
+    assert read_kept(copy).things.total() == 15
 
 
 def test_every_kind_of_finding_has_been_planted() -> None:
