@@ -43,7 +43,7 @@ from schemas.facts import (
 )
 from services.console import tables
 from services.console.charges import tables as charge_tables
-from services.console.lead.tables import FIGURES_SITE
+from services.console.lead.tables import FIGURES_SITE, FIGURES_SITE_DAY
 from services.console.worker import ConsoleHandler
 from services.runtime.store import Store
 from services.runtime.tables import METADATA
@@ -288,6 +288,7 @@ def _own_tables() -> Iterable[Any]:
             charge_tables.CHARGE_MONTH,
             charge_tables.CHARGE_EXCEPTION,
             FIGURES_SITE,
+            FIGURES_SITE_DAY,
         )
     }
     return [table for table in METADATA.sorted_tables if id(table) in own]

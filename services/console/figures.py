@@ -140,6 +140,7 @@ class FigureSums:
 
     def __init__(self) -> None:
         self._day: dict[tuple[Any, ...], Counter[str]] = {}
+        self._site_day: dict[tuple[Any, ...], Counter[str]] = {}
         self._month: dict[tuple[Any, ...], Counter[str]] = {}
         self._reasons: Counter[tuple[Any, ...]] = Counter()
 
@@ -153,6 +154,7 @@ class FigureSums:
     def _add(self, site: str, figures: Figures, sign: int) -> None:
         for of, told in figures.counts.items():
             self._count(self._day, (site, *of), told, sign)
+            self._count(self._site_day, (site, of.day), told, sign)
             for key in _month_keys(site, of):
                 self._count(self._month, key, told, sign)
         for (of, reason), images in figures.reasons.items():
@@ -174,6 +176,9 @@ class FigureSums:
 
     def day_rows(self) -> list[Row]:
         return list(_rows(self._day, ("site", *Line._fields)))
+
+    def site_day_rows(self) -> list[Row]:
+        return list(_rows(self._site_day, ("site", "day")))
 
     def month_rows(self) -> list[Row]:
         return list(_rows(self._month, ("by", "site", "month", "name")))

@@ -15,7 +15,7 @@ from sqlalchemy import BigInteger, Connection, Select, cast, func, literal, sele
 from schemas.errors import InvalidInput
 from schemas.quality.rates import Trend, trend_of
 from services.console.lead.figure_lines import FigureLine, line_of
-from services.console.lead.tables import FIGURES_SITE, SITE_COUNTS
+from services.console.lead.tables import FIGURES_SITE, FIGURES_SITE_DAY, SITE_COUNTS
 from services.console.tables import (
     COUNTS,
     FIGURES_DAY,
@@ -223,13 +223,15 @@ def _of_months(
 
 
 def _days(asked: Asked, by: By, counts: Sequence[str]) -> Select[Any]:
-    own = FIGURES_DAY.c
+    of_site = by in {By.ALL, By.TIME, By.SITE} and not asked.only
+    table = FIGURES_SITE_DAY if of_site else FIGURES_DAY
+    own = table.c
     sums = _sums(own, counts)
     if by is By.ALL:
         whole: Any = select(literal("all").label("name"), *sums)
-        return _of_days(whole, FIGURES_DAY, asked)
+        return _of_days(whole, table, asked)
     key = own.day if by is By.TIME else own[by.value]
-    return _of_days(select(key.label("name"), *sums), FIGURES_DAY, asked).group_by(key)
+    return _of_days(select(key.label("name"), *sums), table, asked).group_by(key)
 
 
 def _of_days(query: Select[Any], table: Any, asked: Asked) -> Select[Any]:

@@ -23,7 +23,7 @@ from services.console.changes import topic
 from services.console.charges.heard import MonthSums, take_days
 from services.console.charges.tables import CHARGE_MONTH
 from services.console.figures import FigureSums, from_text
-from services.console.lead.tables import FIGURES_SITE
+from services.console.lead.tables import FIGURES_SITE, FIGURES_SITE_DAY
 from services.console.room_day_rows import correction_row, room_day_row
 from services.console.storage import StorageSums
 from services.console.store import Contact, KeptStudy
@@ -148,6 +148,7 @@ class ConsoleHandler:
             (tables.BILL_MONTH, batch.bills.month_rows()),
             (CHARGE_MONTH, batch.charge_months.rows()),
             (tables.FIGURES_DAY, batch.figures.day_rows()),
+            (FIGURES_SITE_DAY, batch.figures.site_day_rows()),
             (tables.FIGURES_MONTH, batch.figures.month_rows()),
             (FIGURES_SITE, batch.figures.site_rows()),
             (tables.REJECTS_DAY, batch.figures.reject_rows()),

@@ -16,7 +16,7 @@ from sqlalchemy.schema import AddConstraint, CreateIndex
 
 from services.console import tables
 from services.console.charges.tables import CHARGE_DAY, CHARGE_EXCEPTION, CHARGE_MONTH
-from services.console.lead.tables import FIGURES_SITE
+from services.console.lead.tables import FIGURES_SITE, FIGURES_SITE_DAY
 from services.console.tables import end_of_month, month_of
 from services.runtime.store import Store
 from tests.bench.console_group import Size
@@ -32,6 +32,7 @@ _BY = {
     tables.FIGURES_DAY: "day",
     tables.FIGURES_MONTH: "month",
     FIGURES_SITE: "month",
+    FIGURES_SITE_DAY: "day",
     tables.REJECTS_DAY: "day",
     tables.QUESTION: "day",
     tables.UNMAPPED: "told_at",

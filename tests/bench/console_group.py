@@ -17,7 +17,7 @@ from sqlalchemy import Connection, Table, func, insert, select
 from services.console import bill_rows, tables
 from services.console.charges.tables import CHARGE_DAY, CHARGE_EXCEPTION, CHARGE_MONTH
 from services.console.figures import Figures, FigureSums
-from services.console.lead.tables import FIGURES_SITE
+from services.console.lead.tables import FIGURES_SITE, FIGURES_SITE_DAY
 from services.console.storage import StorageSums
 from services.runtime.store import Store
 from services.runtime.upsert import add_to_rows
@@ -124,6 +124,7 @@ def _fill_site(
         (tables.FIGURES_DAY, figures.day_rows()),
         (tables.FIGURES_MONTH, figures.month_rows()),
         (FIGURES_SITE, figures.site_rows()),
+        (FIGURES_SITE_DAY, figures.site_day_rows()),
         (tables.REJECTS_DAY, figures.reject_rows()),
         (tables.STORAGE_DAY, storage.rows()),
     ):
@@ -185,6 +186,7 @@ def rows_in(connection: Connection) -> Iterator[tuple[str, int]]:
         tables.FIGURES_DAY,
         tables.FIGURES_MONTH,
         FIGURES_SITE,
+        FIGURES_SITE_DAY,
         tables.BILL_DAY,
         tables.ROOM_DAY,
         tables.UNMAPPED,

@@ -21,7 +21,7 @@ from schemas.quality.rates import Trend, trend_of
 from services.console.figures import Line, figures_of
 from services.console.lead import lines
 from services.console.lead.asked import LeadAsked
-from services.console.lead.figure_lines import FigureLine, line_of
+from services.console.lead.figure_lines import FigureLine, line_of, together
 from services.console.lead.reading import read_every_line, read_figures, read_taught
 from services.console.lead.tables import FIGURES_SITE, SITE_COUNTS
 from services.console.views_lead import Asked, By, figures_by, reject_reasons, reject_trend
@@ -143,6 +143,9 @@ def test_kept_sums_are_those_of_the_newest_revisions_however_they_came(
     with store.read() as connection:
         for asked in (group, year, Asked(first, last, ("north",)), Asked(first, last, ("south",))):
             kinds = {By.SITE, By.TIME, By.VIEW, By.SPECIES}
+            all_ = figures_by(connection, asked, By.ALL)
+            added = together(figures_by(connection, asked, By.VIEW))
+            assert all_ == (added or line_of("all", {}),)
             kinds |= {By.OPERATOR, By.DEVICE} if asked.sites else set()
             for by in kinds:
                 assert figures_by(connection, asked, by) == _expected(line, asked, by), by

@@ -4,11 +4,12 @@ from datetime import date
 
 from sqlalchemy import insert, select, text
 
-from services.console.lead.tables import FIGURES_SITE, SITE_COUNTS
+from services.console.lead.tables import FIGURES_SITE, FIGURES_SITE_DAY, SITE_COUNTS
 from services.console.tables import (
     BILL_DAY,
     BILL_MONTH,
     COUNTS,
+    FIGURES_DAY,
     FIGURES_MONTH,
     STORAGE_DAY,
     WHOLE_GROUP,
@@ -97,3 +98,32 @@ def test_sums_of_sites_and_of_storage_that_stand_already_are_taken_over(store: S
     with store.read() as connection:
         assert len(connection.execute(select(FIGURES_SITE)).all()) == 3
         assert len(connection.execute(select(STORAGE_DAY)).all()) == 3
+
+
+def test_figures_that_stand_already_are_summed_by_site_and_day(store: Store) -> None:
+    # given
+    go_back(store, "0029")
+    monday, tuesday = date(2026, 3, 2), date(2026, 3, 3)
+    with store.begin() as connection:
+        for number, (site, day, view) in enumerate((
+            ("north", monday, "view-1"),
+            ("north", monday, "view-2"),
+            ("north", tuesday, "view-1"),
+            ("south", monday, "view-1"),
+        ), start=1):  # fmt: skip
+            key = {"site": site, "day": day, "view": view}
+            key |= {"operator": "", "device": "", "species": ""}
+            connection.execute(insert(FIGURES_DAY), dict.fromkeys(COUNTS, number) | key)
+
+    # when
+    migrate(store)
+
+    # then
+    with store.read() as connection:
+        found = connection.execute(select(FIGURES_SITE_DAY)).all()
+    assert {(row.site, row.day): set(row[2:]) for row in found} == {
+        ("north", monday): {3},
+        ("north", tuesday): {3},
+        ("south", monday): {4},
+    }
+    assert {len(row) for row in found} == {2 + len(COUNTS)}

@@ -100,8 +100,14 @@ def test_a_study_that_was_a_training_leaves_no_figures_behind(store: Store) -> N
     hear(store, [told(study(2, training=True))])
 
     left = rows_of(store)
-    names = ("console_figures_day", "console_figures_month", "console_rejects_day")
-    assert [left[name] for name in (*names, "console_figures_site")] == [[], [], [], []]
+    names = (
+        "console_figures_day",
+        "console_figures_month",
+        "console_figures_site",
+        "console_figures_site_day",
+        "console_rejects_day",
+    )
+    assert [left[name] for name in names] == [[]] * len(names)
 
 
 def test_a_days_total_follows_what_the_record_answers(store: Store) -> None:
