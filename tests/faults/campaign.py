@@ -10,7 +10,7 @@ from pathlib import Path
 from threading import Event, Thread
 
 from tests.bench.workplace import Workplace
-from tests.faults.aftermath import look, wait_until_quiet
+from tests.faults.aftermath import NeverQuietError, look, wait_until_quiet
 from tests.faults.deployment import Deployment
 from tests.faults.invented_work import Work
 from tests.faults.lines import ROOT, Lines
@@ -106,7 +106,11 @@ def _run(plan: Plan, place: Deployment) -> Outcome:
     told_s = time.monotonic() - began
     place.note(f"told in {told_s:.0f} s; waiting for quiet")
     place.wait_until_ready()
-    quiet_s = wait_until_quiet(place, QUIET_WITHIN_S)
+    quiet_s, stuck = 0.0, ""
+    try:
+        quiet_s = wait_until_quiet(place, QUIET_WITHIN_S)
+    except NeverQuietError as error:
+        stuck = str(error)  # the checker says what of it is missing
     place.keep_records()
     checked = _check(plan.folder)
     left = look(place)
@@ -119,6 +123,7 @@ def _run(plan: Plan, place: Deployment) -> Outcome:
         left=left,
         told_s=told_s,
         quiet_s=quiet_s,
+        stuck=stuck,
         ended=place.supervisor.ended(),
         checked=checked.stdout.rstrip(),
         sound=checked.returncode == 0,

@@ -12,7 +12,10 @@ from tests.faults.members import Ended
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """``checked`` is what the checker said, ``broken`` what of the harness itself did not work."""
+    """``checked`` is what the checker said, ``broken`` what of the harness itself did not work.
+
+    ``stuck``: what was still under way when patience was over; empty where all came to rest.
+    """
 
     seed: int
     studies: int
@@ -21,6 +24,7 @@ class Outcome:
     left: Left
     told_s: float
     quiet_s: float
+    stuck: str
     ended: list[Ended]
     checked: str
     sound: bool
@@ -29,7 +33,7 @@ class Outcome:
     @property
     def good(self) -> bool:
         """Whether the checker found nothing, and no sound input was put aside for a person."""
-        return self.sound and not self.broken and not self.left.kept
+        return self.sound and not (self.stuck or self.broken or self.left.kept)
 
     def table(self) -> str:
         """Write it for people."""
@@ -46,7 +50,7 @@ class Outcome:
         )
         lines += [
             "",
-            f"told in {self.told_s:.0f} s, quiet {self.quiet_s:.0f} s later",
+            f"told in {self.told_s:.0f} s, {self.stuck or f'quiet {self.quiet_s:.0f} s later'}",
             f"facts kept: {self.left.facts}; postings: {states or 'none'}",
             f"poison in triage: {self.left.poison_kept}; signatures for drafts that had changed "
             f"meanwhile: {self.left.void_signatures}",
