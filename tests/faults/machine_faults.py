@@ -54,7 +54,10 @@ def _clock_jumps(place: Deployment, chance: random.Random) -> Begun:
 
 
 def _full_disk(place: Deployment, _chance: random.Random) -> Begun:
-    place.disk.fill()
+    try:
+        place.disk.fill()
+    except subprocess.CalledProcessError as error:
+        raise CannotBegin("more is written all the time") from error
     return Begun("data folder and folder record have no byte left", place.disk.heal)
 
 

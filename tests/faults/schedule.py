@@ -34,6 +34,7 @@ AT_ONCE = 3
 """So many faults may last at a time."""
 
 LOOK_S = 0.05
+HEAL_TRIES = 3
 
 
 @dataclass
@@ -112,11 +113,16 @@ class Schedule:
     ) -> None:
         started = time.monotonic()
         self._heal_now.wait(lasts_s)
-        try:
-            if heal is not None:
-                heal()
-        except Exception as error:  # noqa: BLE001 - as above
-            self.broken.append(f"{kind.name} could not be healed: {error!r}")
+        for left in reversed(range(HEAL_TRIES)):
+            try:
+                if heal is not None:
+                    heal()
+            except Exception as error:  # noqa: BLE001 - as above
+                if not left:
+                    self.broken.append(f"{kind.name} could not be healed: {error!r}")
+                time.sleep(LOOK_S)
+            else:
+                break
         line = {
             "fault": kind.name,
             "detail": detail,

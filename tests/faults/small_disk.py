@@ -11,6 +11,7 @@ import subprocess
 from pathlib import Path
 
 SIZE_MB = 2_048
+FILL_TRIES = 20
 
 
 def can_mount() -> bool:
@@ -34,11 +35,21 @@ class SmallDisk:
             self.mounted = True
 
     def fill(self) -> None:
-        """Let it be full: it is made as small as what it holds."""
-        held = os.statvfs(self.folder)
-        used_blocks = held.f_blocks - held.f_bfree
-        # A size of 0 would be none at all, for ever.
-        self._remount(f"size={max(used_blocks, 1) * held.f_frsize}")
+        """Let it be full: it is made as small as what it holds.
+
+        Raises CalledProcessError where it grew meanwhile, again and again.
+        """
+        for left in reversed(range(FILL_TRIES)):
+            held = os.statvfs(self.folder)
+            used_blocks = held.f_blocks - held.f_bfree
+            try:
+                # A size of 0 would be none at all, for ever.
+                self._remount(f"size={max(used_blocks, 1) * held.f_frsize}")
+            except subprocess.CalledProcessError:
+                if not left:
+                    raise
+            else:
+                return
 
     def protect(self) -> None:
         """Let nobody write to it. Raises CalledProcessError while a file is open for writing."""
