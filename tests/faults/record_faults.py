@@ -6,8 +6,10 @@ import random
 from functools import partial
 from typing import Any
 
+import httpx
+
 from tests.faults.deployment import Deployment
-from tests.faults.fault import Begun, Kind, at_once
+from tests.faults.fault import Begun, CannotBegin, Kind, at_once
 
 FHIR_LIES: tuple[dict[str, Any], ...] = (
     {"do": "status", "status": 500},
@@ -54,7 +56,10 @@ def _fhir_lies(place: Deployment, chance: random.Random) -> Begun:
     lies = chance.choices(FHIR_LIES, k=chance.randint(1, MOST_LIES))
     methods = [chance.choice(("POST", "POST", "GET")) for _ in lies]
     told = [lie | {"method": method} for lie, method in zip(lies, methods, strict=True)]
-    place.fhir.control(faults=told)
+    try:
+        place.fhir.control(faults=told)
+    except httpx.HTTPError as error:
+        raise CannotBegin("the record is away itself") from error
     return Begun(_words(told))
 
 
