@@ -32,6 +32,7 @@ def test_scatter_by_charge_is_as_hoogeveen_found_it() -> None:
     # Hoogeveen, Dentomaxillofac Radiol 2018, ambient dose part 1 (abstract read): 0.05 µSv per mAs
     # at 1 m with a rectangular collimator.
     assert scatter_nsv(1.0, 1.0, BY_MAS) == 50.0
+    assert scatter_nsv(2.0, 2.0, BY_MAS) == 25.0  # twice the charge, a quarter for the distance
 
 
 def test_the_two_published_amounts_agree_within_a_factor_of_four() -> None:
@@ -66,6 +67,11 @@ def test_an_operator_is_held_against_distance_and_angle() -> None:
     # NCRP Report 145: 2 m (read through hps.org), 90 to 135 degrees (from memory); two teaching
     # articles: 6 ft, 90 to 130 degrees (read).
     assert met() == [True, True]
+    assert met(angle_degrees=90.0) == met(angle_degrees=130.0) == [True, True]
+    assert met(angle_degrees=89.9) == [False, False]
+    assert met(angle_degrees=135.0) == [True, False]
+    assert met(angle_degrees=135.1) == [False, False]
+    assert met(distance_m=2.0) == [True, True]
     assert met(distance_m=1.9) == [False, True]
     assert met(angle_degrees=133.0) == [True, False]
     assert met(angle_degrees=60.0, distance_m=1.0) == [False, False]
@@ -106,6 +112,10 @@ def test_occupancy_and_shield_lower_the_year_but_nobody_is_away_in_the_busiest_h
     hour = next(one.hour_words for one in found.compared if one.hour_words)
     assert hour.startswith("busiest day, taken as one hour: 2.1e-05 mSv")
     assert found.checks == ()  # rules on operators are not for passers-by
+    nothing = estimate_position(place, workloads(year_of(0.0), MONDAY, LAST), PUBLISHED)
+    assert nothing.msv_per_year == 0.0
+    hour = next(one.hour_words for one in nothing.compared if one.hour_words)
+    assert hour.startswith("busiest day, taken as one hour: 0 mSv")
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from schemas.facts import ExceptionAction
 from schemas.group import Role
 from services.charges.compared import Class, Posted
-from services.charges.effects import effects_of
+from services.charges.effects import Effect, effects_of
 from services.charges.exceptions import (
     Agreement,
     ChargeException,
@@ -226,6 +226,26 @@ def test_only_lines_of_ours_that_are_held_as_posted_are_counted_as_matched() -> 
     summary = summarize(findings, [])
 
     assert (summary.matched, summary.matched_amount) == (1, Decimal("38.00"))
+
+
+def test_what_was_short_by_less_than_one_of_money_was_recovered_and_what_balances_was_not() -> None:
+    # given: 40 cents too little, and another code at the same amount
+    short = found([due(amount="38.40")], [line(due())])
+    other = found([due()], [line(due(), code="INV-OTHER")])
+    told: list[Effect] = []
+    for findings in (short, other):
+        (listed,) = worklist("north", findings, RULES, [], [], DAY)
+        assert listed.age_days == 0
+        decision = Decision(listed.id, POST, "billing-1", BILLING, AT)
+        told += effects_of(worklist("north", findings, RULES, [decision], [], DAY))
+    fixes = [fix for effect in told for fix in effect.corrections]
+
+    held = [line(due(key=fix.key), f"L-{n}") for n, fix in enumerate(fixes, start=5)]
+    summary = summarize(found([due(key=fix.key) for fix in fixes], held), told)
+
+    assert (summary.recovered, summary.recovered_amount) == (1, Decimal("0.40"))
+    assert (summary.prevented, summary.prevented_amount) == (1, Decimal("38.00"))
+    assert summary.under_way == 0
 
 
 def test_less_than_one_of_money_too_much_is_credited_on_the_day_where_it_stands() -> None:

@@ -3,12 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from services.assessment.belonging import UnderWay
 from services.assessment.clock_offset import ClockReading
+from services.assessment.event_links import links_by_event
 from services.assessment.link_judgement import ACCEPTED_FROM
 from services.assessment.linking import Decision, link
 from services.assessment.pairing_scores import Exposure, Image
@@ -233,6 +235,20 @@ def test_an_irradiation_event_on_both_sides_is_a_link_though_the_clocks_are_odd(
     assert [(one.accepted, one.reasons[0]) for one in found] == [
         (True, "both name the same irradiation event")
     ]
+
+
+@pytest.mark.parametrize(
+    ("apart_s", "scanned", "believed"),
+    [(120.0, set(), True), (120.5, set(), False), (-120.5, set(), False), (600.0, {0}, True)],
+)
+def test_an_irradiation_event_is_believed_within_two_minutes_or_of_a_scanned_plate(
+    apart_s: float, scanned: set[int], believed: bool
+) -> None:
+    made, seen = exposure("e", 0.0, event="2.25.7"), image("i", apart_s, event="2.25.7")
+
+    (one,) = links_by_event([made], [seen], np.zeros(1), np.array([apart_s]), scanned, ())
+
+    assert one.accepted is believed
 
 
 def test_an_irradiation_event_is_not_believed_against_the_technique() -> None:

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from schemas.conclusions import RoomDayAssessed
-from schemas.facts import ToldBy
+from schemas.facts import ExposureEnded, ToldBy
 from schemas.facts.exposure import Receptor
 from services.assessment.linking import link
 from services.assessment.loose import holds_nothing
@@ -102,6 +102,28 @@ def test_an_exposure_that_may_be_told_twice_names_the_other() -> None:
     assert sorted(codes(found)) == ["no-image-near", "perhaps-told-twice"]
     told_twice = next(one for one in found.exposures if one.code == "perhaps-told-twice")
     assert set(told_twice.facts) == {first.natural_key, again.natural_key}
+
+
+def test_what_may_be_told_twice_is_of_the_study_of_the_other_where_that_is_known() -> None:
+    # given: the first exposure of a study, and a report of the same event that does not fit it
+    _, *rest = [one for one in series() if isinstance(one.payload, ExposureEnded)]
+    others = [one for one in series() if not isinstance(one.payload, ExposureEnded)]
+    event = exposure(0, TIMES[0], irradiation_event_uid="2.25.7")
+    again = exposure(
+        0,
+        TIMES[0] + 5.0,
+        irradiation_event_uid="2.25.7",
+        told_by=ToldBy.DOSE_REPORT,
+        exposure_counter=None,
+        exposure_ms=300.0,
+        set_exposure_ms=300.0,
+    )
+
+    day = assess_day([*others, *rest, event, again], site(), DAY, RULES)
+
+    assert day.loose is not None
+    assert codes(day.loose) == []
+    assert again.natural_key in {one.exposure_key for one in day.studies[STUDY].exposures}
 
 
 def test_an_image_that_no_exposure_made_is_listed_with_its_study() -> None:

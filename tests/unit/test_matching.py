@@ -55,6 +55,14 @@ def test_a_day_may_be_off_within_the_groups_window(days: int, said: str | None) 
     assert features_of(due(), line(day=DAY + timedelta(RULES.match_window_days + 1)), RULES) is None
 
 
+@pytest.mark.parametrize(("quantity", "said"), [(1, "quantity equal"), (2, "quantity other")])
+def test_a_quantity_is_that_of_the_charge_or_another(quantity: int, said: str) -> None:
+    features = features_of(due(), line(quantity=quantity), RULES)
+
+    assert features is not None
+    assert features[2] == said
+
+
 @pytest.mark.parametrize(
     "other", [{"patient": "P-2"}, {"code": "INV-OTHER"}, {"amount": Decimal("-38.00")}]
 )

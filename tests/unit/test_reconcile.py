@@ -83,6 +83,16 @@ def test_of_two_copies_the_one_of_the_right_day_stands() -> None:
         assert stands == {Class.MATCHED: whole, Class.DOUBLED: moved}
 
 
+def test_of_two_copies_that_are_alike_the_one_entered_first_stands() -> None:
+    first = line(due(), "L-9", entered_on=DAY)
+    second = line(due(), "L-1", entered_on=DAY + timedelta(days=1))
+    unknown = line(due(), "L-0", entered_on=None)
+
+    for lines in ([first, second, unknown], [unknown, second, first]):
+        kept = [one.held for one in found([due()], lines) if one.kind is Class.MATCHED]
+        assert kept == [first]
+
+
 @pytest.mark.parametrize(
     ("change", "kind", "at_stake"),
     [

@@ -105,6 +105,16 @@ def test_a_bundle_that_no_plan_can_fill_is_never_charged() -> None:
     assert (found.weight, found.where) == (Weight.WRONG, "bundles.b")
 
 
+def test_a_fault_of_one_bundle_hides_none_of_the_next() -> None:
+    never = {"name": "b", "article": "SERIES", "covers": ["max-*"], "at_least_views": 30}
+    dear = {"name": "c", "article": "SERIES", "when": {"plans": ["dog-full-mouth"]}}
+    terms = tariff(bundles=[never, dear], articles=articles(SERIES="235.00"))
+
+    found = [one.where for one in check_tariff(terms, PLANS) if one.where.startswith("bundles")]
+
+    assert found == ["bundles.b", "bundles.c"]
+
+
 def test_a_bundle_that_never_costs_less_is_told() -> None:
     bundle = {"name": "b", "article": "SERIES", "when": {"plans": ["dog-full-mouth"]}}
     dear = tariff(bundles=[bundle], articles=articles(SERIES="235.00"))
