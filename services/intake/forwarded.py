@@ -24,6 +24,18 @@ log = structlog.get_logger(__name__)
 
 MOST_FACTS: Final = 1_000
 
+_DESKS: Final = frozenset(
+    {
+        "charges_released",
+        "charge_exception_decided",
+        "charge_exception_countersigned",
+        "note_amended",
+        "note_released",
+    }
+)
+"""What people decide at the desks of charges and notes, which no node has: whoever got hold of its
+token shall not release a charge. Signatures are refused with the offers."""
+
 
 class ForwardedDesk:
     """Takes bodies of a node's messages. Safe to use from many threads."""
@@ -69,6 +81,8 @@ class ForwardedDesk:
             check_natural_key(message)
             if message.site != site.name:
                 raise InvalidInput("site", message.site, f"{site.name}, where this node stands")
+            if message.kind in _DESKS:
+                raise InvalidInput("kind", message.kind, "what a person tells to the group itself")
             if isinstance(message.payload, ImageStored | DocumentStored):
                 raise InvalidInput("kind", message.kind, "its file by DICOM, which makes the fact")
         except InvalidInput as error:

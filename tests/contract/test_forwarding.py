@@ -15,7 +15,7 @@ import pytest
 from pydantic import SecretStr
 
 from schemas.envelope import Message, Payload
-from schemas.facts import ImageStored, NoteSigned
+from schemas.facts import ChargesReleased, ImageStored, NoteSigned
 from schemas.messages import read_payload
 from services.forward.group_archive import GroupArchive
 from services.forward.group_door import MOST_BYTES, MOST_FACTS, GroupDoor, batches
@@ -225,8 +225,10 @@ def test_what_the_group_cannot_keep_waits_in_its_triage_and_holds_nobody_up(
     elsewhere = clock_read(1, group="invented-group", site="south")
     stranger = clock_read(2, group="another-group")
     signed = message(NoteSigned(**NoteSigned.EXAMPLES[0]), group="invented-group")
+    told = read_payload(ChargesReleased.KIND, ChargesReleased.VERSION, ChargesReleased.EXAMPLES[0])
+    released = message(told, group="invented-group")
     good = clock_read(3, group="invented-group")
-    lines.line_up([elsewhere, stranger, signed, good])
+    lines.line_up([elsewhere, stranger, signed, released, good])
 
     # when
     with lines.running():
@@ -234,7 +236,7 @@ def test_what_the_group_cannot_keep_waits_in_its_triage_and_holds_nobody_up(
 
     # then
     assert [one.id for one in group.facts()] == [good.id]
-    assert [row.field for row in group.triage()] == ["site", "group", "kind"]
+    assert [row.field for row in group.triage()] == ["site", "group", "kind", "kind"]
     assert all(json.loads(row.body)["kind"] for row in group.triage())
 
 
