@@ -5,13 +5,14 @@ A batch whose answer was lost is sent again whole: the group knows each fact by 
 
 import ssl
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 from typing import Any, Final
 
 import httpx
 import structlog
 
 from services.runtime.bus import BusUnavailable, Outgoing
-from services.runtime.settings import ForwardSettings
+from services.runtime.settings import ForwardSettings, SettingsError
 
 log = structlog.get_logger(__name__)
 
@@ -23,15 +24,12 @@ _OUTCOMES: Final = frozenset({"accepted", "already_known", "rejected"})
 
 
 class GroupDoor:
-    """Publishes to ``POST /forwarded`` of the group's intake."""
+    """Publishes to ``POST /forwarded`` of the group's intake. Raises SettingsError."""
 
     def __init__(self, settings: ForwardSettings) -> None:
         self._url = f"{settings.url.rstrip('/')}/forwarded"
-        trusted: ssl.SSLContext | bool = True
-        if settings.ca_file is not None:
-            trusted = ssl.create_default_context(cafile=str(settings.ca_file))
         self._client = httpx.Client(
-            verify=trusted,
+            verify=_trusted(settings.ca_file),
             timeout=settings.timeout_s,
             trust_env=False,
             headers={
@@ -107,6 +105,17 @@ def batches(messages: Sequence[Outgoing]) -> Iterator[Sequence[Outgoing]]:
         size += len(message.body) + 1
     if batch:
         yield batch
+
+
+def _trusted(ca_file: Path | None) -> ssl.SSLContext | bool:
+    if ca_file is None:
+        return True
+    try:
+        return ssl.create_default_context(cafile=str(ca_file))
+    except OSError as error:  # ssl.SSLError is one
+        raise SettingsError(
+            f"setting GOMPHOSIS_FORWARD__CA_FILE: expected a PEM file at {ca_file} ({error})"
+        ) from error
 
 
 def _list_of(batch: Sequence[Outgoing]) -> bytes:
