@@ -58,7 +58,7 @@ def test_the_greedy_choice_is_not_taken_where_another_gains_more() -> None:
     assert best_assignment({(0, 0): 5.0, (0, 1): 4.0, (1, 0): 4.0}) == {0: 1, 1: 0}
 
 
-def test_nobody_is_paired_at_a_loss_to_make_room_for_another() -> None:
-    # 4.9 - 0.8 is less than 5.0, though it would pair both rows.
-    assert best_assignment({(0, 0): 5.0, (0, 1): -0.8, (1, 0): 4.9}) == {0: 0}
+def test_one_pair_that_gains_more_is_taken_before_two() -> None:
+    # 0.05 + 4.9 is less than 5.0, though it would pair both rows.
+    assert best_assignment({(0, 0): 5.0, (0, 1): 0.05, (1, 0): 4.9}) == {0: 0}
     assert best_assignment({(0, 0): -0.1}) == {}

@@ -65,6 +65,8 @@ def _try(one: Promise, folder: Path, *, sound: bool) -> str | None:
             return f"the break's text is not there, or more than once: {change}"
         change.plant(copy)
     code = _run(one, copy)
+    if "NotReady" in (folder / "last-run.txt").read_text(encoding="utf-8"):
+        return "a service was not ready in time, which says nothing of the break"
     return None if code == 1 else f"the test did not fail by the break (exit {code})"
 
 

@@ -41,6 +41,14 @@ def test_at_equal_support_the_smaller_offset_comes_first() -> None:
     assert [c.offset_s for c in candidates] == [-10.0, 490.0]
 
 
+def test_the_window_lies_alike_on_both_sides() -> None:
+    for edge_s in (-100.0, 100.0):
+        (found,) = offset_candidates([0.0], [edge_s], window_s=100.0)
+        assert found.offset_s == edge_s
+    for beyond_s in (-100.5, 100.5):
+        assert offset_candidates([0.0], [beyond_s], window_s=100.0) == ()
+
+
 def test_nothing_within_the_window_gives_no_candidate() -> None:
     assert offset_candidates([0.0], [1000.0]) == ()
     assert offset_candidates([], [1.0]) == ()
