@@ -14,7 +14,7 @@ LOCK := uv pip compile --quiet --universal --python-version 3.11 --generate-hash
 	--no-emit-find-links --custom-compile-command "make lock" pyproject.toml
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test drills check lock bench fuzz mutants promises faults sbom audit clean environment
+.PHONY: help demo evening test drills check lock bench fuzz mutants promises faults sbom audit clean environment
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 14
@@ -22,6 +22,10 @@ help: ## list the targets
 demo: ## run an invented day at one hospital (no root, no server needed)
 	@tests/provision.sh environment run
 	@$(BIN)/python -m demo
+
+evening: ## run a day at three hospitals with planted troubles; ends in demo/out/evening.html
+	@tests/provision.sh environment run
+	@$(BIN)/python -m demo.evening
 
 test: ## run all tests on private servers; as root on Debian installs what they need
 	@tests/provision.sh servers

@@ -20,7 +20,7 @@ from demo.http_teller import invented_token
 from schemas.conclusions import StudyAssessed
 
 _GROUP = Path(__file__).with_name("group")
-_READY_WITHIN_S = 120.0
+_READY_WITHIN_S = 300.0
 _SERVICES = 6
 
 

@@ -17,7 +17,7 @@ class HttpTeller:
         self._client = httpx.Client(
             base_url=url,
             headers={"Authorization": f"Bearer {invented_token(holder)}"},
-            timeout=20.0,
+            timeout=120.0,
         )
 
     def tell(

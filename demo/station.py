@@ -1,6 +1,7 @@
 """The stand-in imaging station: asks the worklist (C-FIND) and sends its images (C-STORE)."""
 
 import hashlib
+from datetime import timedelta
 from typing import Annotated, Any
 
 import typer
@@ -24,11 +25,21 @@ _TITLE = "INVSTATION1"
 class Station:
     """One station with one association to the service, kept open as stations do."""
 
-    def __init__(self, host: str, port: int) -> None:
-        self._day = load_day()
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        title: str = _TITLE,
+        called: str = "GOMPHOSIS",
+        clock_ahead_s: float | None = None,
+    ) -> None:
+        ahead_s = load_day().station_clock_ahead_s if clock_ahead_s is None else clock_ahead_s
+        self._clock_ahead = timedelta(seconds=ahead_s)
         self._host = host
         self._port = port
-        self._entity = AE(ae_title=_TITLE)
+        self._title = title
+        self._called = called
+        self._entity = AE(ae_title=title)
         self._entity.add_requested_context(Verification)
         self._entity.add_requested_context(ModalityWorklistInformationFind)
         self._entity.add_requested_context(
@@ -41,7 +52,10 @@ class Station:
         self._plans = load_plans()
 
     def worklist(self, action: dict[str, Any]) -> dict[str, Any]:
-        """Ask what is planned for an accession number; answer with the planned views."""
+        """Ask what is planned for an accession number; answer with the planned views.
+
+        With ``of_the_house`` it asks for what is planned at any station, not at this one alone.
+        """
         query = Dataset()
         query.AccessionNumber = action["accession_number"]
         for keyword in (
@@ -65,7 +79,7 @@ class Station:
         query.BreedRegistrationSequence = []
         step = Dataset()
         step.Modality = "IO"
-        step.ScheduledStationAETitle = _TITLE
+        step.ScheduledStationAETitle = "" if action.get("of_the_house") else self._title
         step.ScheduledProcedureStepStartDate = ""
         step.ScheduledProcedureStepStartTime = ""
         step.ScheduledProcedureStepID = ""
@@ -108,7 +122,9 @@ class Station:
         view = plan.view(shot.view)
         if view is None:
             raise LookupError(f"view {shot.view}: expected a view of {plan_code}")
-        name = f"{accession_number} image {number}"
+        # UIDs are made from names: those of two stations must not be the same.
+        own = "" if self._title == _TITLE else f"{self._title} "
+        name = f"{own}{accession_number} image {number}"
         pixels = render_view(
             plan.species.value,
             view.teeth,
@@ -122,9 +138,9 @@ class Station:
             view=view,
             labelled=shot.labelled,
             sop_instance_uid=invented_uid(name),
-            series_instance_uid=invented_uid(f"{accession_number} series"),
+            series_instance_uid=invented_uid(f"{own}{accession_number} series"),
             number=number,
-            acquired_at=self._day.station_time(shot.image_time(IMAGE_AFTER_EXPOSURE_S)),
+            acquired_at=shot.image_time(IMAGE_AFTER_EXPOSURE_S) + self._clock_ahead,
             tube_kv=TUBE_KV,
             tube_current_ma=TUBE_CURRENT_MA,
             exposure_ms=shot.exposure_ms,
@@ -140,7 +156,9 @@ class Station:
 
     def _open(self) -> Association:
         if self._association is None or not self._association.is_established:
-            self._association = self._entity.associate(self._host, self._port, ae_title="GOMPHOSIS")
+            self._association = self._entity.associate(
+                self._host, self._port, ae_title=self._called
+            )
         if not self._association.is_established:
             raise ConnectionError("association: expected it to be accepted")
         return self._association
@@ -157,9 +175,17 @@ def _code_keys() -> Dataset:
     return keys
 
 
-def main(host: Annotated[str, typer.Option()], port: Annotated[int, typer.Option()]) -> None:
+def main(
+    host: Annotated[str, typer.Option()],
+    port: Annotated[int, typer.Option()],
+    title: Annotated[str, typer.Option()] = _TITLE,
+    called: Annotated[str, typer.Option()] = "GOMPHOSIS",
+    clock_ahead_s: Annotated[
+        float | None, typer.Option(help="How wrong its clock is; without it as demo/day.yaml says.")
+    ] = None,
+) -> None:
     """Query and send when told, until the input ends."""
-    station = Station(host, port)
+    station = Station(host, port, title, called, clock_ahead_s)
     try:
         perform(
             {

@@ -97,9 +97,6 @@ class Day(Contract):
         drift_s = since_midnight.total_seconds() * self.generator_clock_drift_ppm / 1e6
         return true_time + timedelta(seconds=self.generator_clock_ahead_s + drift_s)
 
-    def station_time(self, true_time: datetime) -> datetime:
-        return true_time + timedelta(seconds=self.station_clock_ahead_s)
-
 
 class Shot(Contract):
     """One press of the switch, and the image it makes, in true time."""
