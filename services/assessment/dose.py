@@ -16,6 +16,7 @@ from services.assessment.dose_sums import DoseSum, ExposureDose, sum_doses
 from services.assessment.dose_verdict import Comparison, Verdict, compare, overall
 from services.assessment.exposure_technique import ExposureTechnique, TubeGeometry
 from services.assessment.kerma import estimate
+from services.assessment.memory import Remembered
 
 __all__ = ["CAUTION", "DoseSum", "ExposureDose", "StudyDose", "assess_dose", "sum_doses"]
 
@@ -59,10 +60,7 @@ def assess_dose(
     InvalidInput
         Two different exposures carry one ``fact_id``.
     """
-    doses = tuple(
-        _dose(technique, tubes.get(technique.tube, TubeGeometry()), model)
-        for technique in _each_once(exposures)
-    )
+    doses = doses_of(exposures, tubes, model)
     total = sum_doses(doses)
     comparisons = _comparisons(doses, total, limits)
     verdict = overall(comparisons)
@@ -78,6 +76,18 @@ def assess_dose(
     )
 
 
+def doses_of(
+    exposures: Iterable[ExposureTechnique],
+    tubes: Mapping[str, TubeGeometry],
+    model: SpectrumModel | None,
+) -> tuple[ExposureDose, ...]:
+    """Estimate each of some exposures, by ``fact_id``. Raises InvalidInput as ``assess_dose``."""
+    return tuple(
+        _dose(technique, tubes.get(technique.tube, _NOTHING_KNOWN), model)
+        for technique in _each_once(exposures)
+    )
+
+
 def _each_once(exposures: Iterable[ExposureTechnique]) -> list[ExposureTechnique]:
     by_id: dict[str, ExposureTechnique] = {}
     for technique in exposures:
@@ -89,7 +99,23 @@ def _each_once(exposures: Iterable[ExposureTechnique]) -> list[ExposureTechnique
     return [by_id[fact_id] for fact_id in sorted(by_id)]
 
 
+_NOTHING_KNOWN: Final = TubeGeometry()
+_ESTIMATED: Remembered[
+    tuple[ExposureTechnique, int], tuple[TubeGeometry, SpectrumModel | None], ExposureDose
+] = Remembered(most=10_000)
+"""A study is assessed anew for each fact, and of most of its exposures nothing has changed. By
+the exposure and which object its tube is; the tube and the model are compared."""
+
+
 def _dose(
+    technique: ExposureTechnique, tube: TubeGeometry, model: SpectrumModel | None
+) -> ExposureDose:
+    return _ESTIMATED.get(
+        (technique, id(tube)), (tube, model), lambda: _estimated(technique, tube, model)
+    )
+
+
+def _estimated(
     technique: ExposureTechnique, tube: TubeGeometry, model: SpectrumModel | None
 ) -> ExposureDose:
     found = estimate(technique, tube, model)

@@ -21,6 +21,7 @@ from sqlalchemy import (
 
 from services.assessment.dose_rows import PatientDose, StudyDoseRow
 from services.assessment.stored_period import of_period
+from services.runtime.by_keys import Key, rows_of, rows_of_studies
 from services.runtime.tables import METADATA
 from services.runtime.upsert import replace_rows
 
@@ -50,6 +51,7 @@ DOSE = Table(
 """Follows from ``assessment_study`` alone. ``exposures`` is JSON: see ``dose_rows``."""
 
 _OF_PATIENT = (
+    DOSE.c.site,
     DOSE.c.study_instance_uid,
     DOSE.c.patient_id,
     DOSE.c.day,
@@ -64,8 +66,8 @@ _OF_PATIENT = (
 _AT_ONCE = 1_000
 
 
-def write_rows(connection: Connection, site: str, rows: Collection[StudyDoseRow]) -> None:
-    """Write rows in place of those of the same studies."""
+def write_rows(connection: Connection, rows: Collection[tuple[str, StudyDoseRow]]) -> None:
+    """Write rows, each with its site, in place of those of the same studies."""
     values = [
         {
             "site": site,
@@ -86,35 +88,27 @@ def write_rows(connection: Connection, site: str, rows: Collection[StudyDoseRow]
             "people_checked": row.people_checked,
             "exposures": row.exposures,
         }
-        for row in rows
+        for site, row in rows
     ]
     replace_rows(connection, DOSE, values)
 
 
-def rows_of_studies(
-    connection: Connection, site: str, studies: Collection[str]
-) -> dict[str, PatientDose]:
+def doses_of_studies(connection: Connection, studies: Collection[Key]) -> dict[Key, PatientDose]:
     """Read what is kept of some studies."""
-    if not studies:
-        return {}
-    query = select(*_OF_PATIENT).where(
-        DOSE.c.site == site, DOSE.c.study_instance_uid.in_(sorted(studies))
-    )
-    return {row.study_instance_uid: _patient_dose(row) for row in connection.execute(query)}
+    return {
+        (row.site, row.study_instance_uid): _patient_dose(row)
+        for row in rows_of_studies(connection, _OF_PATIENT, studies)
+    }
 
 
-def rows_of_patients(
-    connection: Connection, site: str, patients: Collection[str], first: date, last: date
-) -> list[PatientDose]:
-    """Read the studies of some patients in a number of days."""
-    if not patients:
-        return []
-    query = select(*_OF_PATIENT).where(
-        DOSE.c.site == site,
-        DOSE.c.patient_id.in_(sorted(patients)),
-        DOSE.c.day.between(first, last),
-    )
-    return [_patient_dose(row) for row in connection.execute(query)]
+def doses_of_patients(
+    connection: Connection, patients: Collection[tuple[str, str]]
+) -> list[tuple[str, PatientDose]]:
+    """Read all studies of some patients, each named with its site; give each with its site."""
+    by = (DOSE.c.site, DOSE.c.patient_id)
+    return [
+        (row.site, _patient_dose(row)) for row in rows_of(connection, _OF_PATIENT, by, patients)
+    ]
 
 
 def rows_between(

@@ -36,38 +36,58 @@ class Told:
 
 def completed(work: Work, told: Sequence[Told], rules: Mapping[str, Rules]) -> list[Told]:
     """Complete studies, and add the later ones that they change. Keeps the doses' rows."""
+    now = {_key(one): patient_dose(one.study) for one in told}
+    before = dose_ledger.doses_of_studies(work.connection, now)
+    patients = {
+        (site, dose.patient_id) for doses in (now, before) for (site, _), dose in doses.items()
+    }
+    work.lock_all(f"assessment-dose:{site}:{patient}" for site, patient in sorted(patients))
+    rows = [(one.where.site, row_of(one.study)) for one in told]
+    dose_ledger.write_rows(work.connection, rows)
+    summed = {site for site, _ in patients if _period(rules[site]) is not None}
+    known = dose_ledger.doses_of_patients(
+        work.connection, {(site, patient) for site, patient in patients if site in summed}
+    )
     done: list[Told] = []
     for site in sorted({one.where.site for one in told}):
-        of_site = [one for one in told if one.where.site == site]
-        done += _of_site(work, site, of_site, rules[site])
+        own = _OfSite(
+            told=[one for one in told if one.where.site == site],
+            now={uid: dose for (of, uid), dose in now.items() if of == site},
+            before={uid: dose for (of, uid), dose in before.items() if of == site},
+            known=[dose for of, dose in known if of == site],
+        )
+        done += _completed_at(work, site, own, rules[site])
     return done
 
 
-def _of_site(work: Work, site: str, told: Sequence[Told], rules: Rules) -> list[Told]:
-    now = {one.study.study_instance_uid: patient_dose(one.study) for one in told}
-    before = dose_ledger.rows_of_studies(work.connection, site, now)
-    patients = {one.patient_id for one in (*now.values(), *before.values())}
-    for patient in sorted(patients):
-        work.lock(f"assessment-dose:{site}:{patient}")
-    dose_ledger.write_rows(work.connection, site, [row_of(one.study) for one in told])
-    period = rules.limits.per_patient_period if rules.limits is not None else None
+@dataclass(frozen=True, slots=True)
+class _OfSite:
+    """Studies of one site; their doses now and before, by UID; all doses of their patients."""
+
+    told: Sequence[Told]
+    now: Mapping[str, PatientDose]
+    before: Mapping[str, PatientDose]
+    known: Sequence[PatientDose]
+
+
+def _completed_at(work: Work, site: str, own: _OfSite, rules: Rules) -> list[Told]:
+    period = _period(rules)
     if period is None:
-        return [replace(one, study=with_patient_period(one.study, (), None)) for one in told]
-    days = [one.day for one in (*now.values(), *before.values())]
+        return [replace(one, study=with_patient_period(one.study, (), None)) for one in own.told]
+    days = [one.day for one in (*own.now.values(), *own.before.values())]
     reach = timedelta(days=period.days - 1)
-    around = dose_ledger.rows_of_patients(
-        work.connection, site, patients, min(days) - reach, max(days) + reach
-    )
+    first, last = min(days) - reach, max(days) + reach
+    around = [one for one in own.known if first <= one.day <= last]
     done = [
-        replace(one, study=with_patient_period(one.study, around, rules.limits)) for one in told
+        replace(one, study=with_patient_period(one.study, around, rules.limits)) for one in own.told
     ]
     changed = {
-        uid: tuple(dose for dose in (before.get(uid), dose) if dose is not None)
-        for uid, dose in now.items()
-        if before.get(uid) != dose
+        uid: tuple(dose for dose in (own.before.get(uid), dose) if dose is not None)
+        for uid, dose in own.now.items()
+        if own.before.get(uid) != dose
     }
-    causes = {one.study.study_instance_uid: one.cause for one in told}
-    others = [one for one in around if one.study_instance_uid not in now]
+    causes = {one.study.study_instance_uid: one.cause for one in own.told}
+    others = [one for one in around if one.study_instance_uid not in own.now]
     later = _later(others, changed, period)
     kept = store.kept_whole(work.connection, site, later)
     for uid, changed_by in sorted(later.items()):
@@ -76,6 +96,14 @@ def _of_site(work: Work, site: str, told: Sequence[Told], rules: Rules) -> list[
             study = with_patient_period(study, around, rules.limits)
             done.append(Told(where, study, causes[changed_by]))
     return done
+
+
+def _key(one: Told) -> tuple[str, str]:
+    return one.where.site, one.study.study_instance_uid
+
+
+def _period(rules: Rules) -> PeriodLimits | None:
+    return rules.limits.per_patient_period if rules.limits is not None else None
 
 
 def _later(

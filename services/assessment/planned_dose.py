@@ -12,7 +12,7 @@ from schemas.facts import AnimalSize, Patient, Receptor
 from schemas.group import Site
 from schemas.outputs import SpectrumModel
 from schemas.techniques import TechniqueChart, TechniqueSetting
-from services.assessment.dose import DoseSum, assess_dose
+from services.assessment.dose import DoseSum, doses_of, sum_doses
 from services.assessment.exposure_technique import ExposureTechnique, TubeGeometry
 from services.assessment.study_exposures import StudyExposure
 
@@ -127,7 +127,7 @@ def _sum(
         for view in views
         if (setting := settings[view.view]) is not None
     ]
-    return assess_dose(techniques, tubes, limits=None, model=model).total
+    return sum_doses(doses_of(techniques, tubes, model))
 
 
 def _words(

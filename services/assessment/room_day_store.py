@@ -1,14 +1,16 @@
 """The newest conclusion on each room-day, beside its studies."""
 
+from collections.abc import Collection, Iterable
 from typing import Any
 
-from sqlalchemy import Column, Connection, Date, Integer, String, Table, Text, bindparam, select
+from sqlalchemy import Column, Connection, Date, Integer, String, Table, Text
 
 from schemas.conclusions import RoomDayAssessed
 from services.assessment.room_day import RoomDay
 from services.assessment.store import Kept
+from services.runtime.by_keys import rows_of
 from services.runtime.tables import METADATA
-from services.runtime.upsert import replace_row
+from services.runtime.upsert import replace_rows
 
 ROOM_DAY = Table(
     "assessment_room_day",
@@ -21,32 +23,31 @@ ROOM_DAY = Table(
     Column("body", Text, nullable=False),
 )
 
-
-_KEPT = select(ROOM_DAY.c.revision, ROOM_DAY.c.digest).where(
-    ROOM_DAY.c.site == bindparam("site"),
-    ROOM_DAY.c.room == bindparam("room"),
-    ROOM_DAY.c.day == bindparam("day"),
-)
+_COLUMNS = (*ROOM_DAY.primary_key, ROOM_DAY.c.revision, ROOM_DAY.c.digest)
 
 
-def kept_room_day(connection: Connection, where: RoomDay) -> Kept | None:
-    """Read revision and digest of what was said last of a room-day, if anything."""
-    row = connection.execute(
-        _KEPT, {"site": where.site, "room": where.room, "day": where.day}
-    ).one_or_none()
-    return Kept(row.revision, row.digest) if row is not None else None
-
-
-def write_room_day(
-    connection: Connection, where: RoomDay, assessed: RoomDayAssessed, digest: str
-) -> None:
-    """Write what is said of a room-day in place of the last."""
-    values: dict[str, Any] = {
-        "site": where.site,
-        "room": where.room,
-        "day": where.day,
-        "revision": assessed.revision,
-        "digest": digest,
-        "body": assessed.model_dump_json(),
+def kept_room_days(connection: Connection, days: Collection[RoomDay]) -> dict[RoomDay, Kept]:
+    """Read revision and digest of what was said last of room-days, if anything."""
+    keys = [(where.site, where.room, where.day) for where in days]
+    return {
+        RoomDay(row.site, row.room, row.day): Kept(row.revision, row.digest)
+        for row in rows_of(connection, _COLUMNS, tuple(ROOM_DAY.primary_key), keys)
     }
-    replace_row(connection, ROOM_DAY, values)
+
+
+def write_room_days(
+    connection: Connection, told: Iterable[tuple[RoomDay, RoomDayAssessed, str]]
+) -> None:
+    """Write what is said of room-days, each with its digest, in place of the last."""
+    rows: list[dict[str, Any]] = [
+        {
+            "site": where.site,
+            "room": where.room,
+            "day": where.day,
+            "revision": assessed.revision,
+            "digest": digest,
+            "body": assessed.model_dump_json(),
+        }
+        for where, assessed, digest in told
+    ]
+    replace_rows(connection, ROOM_DAY, rows)

@@ -19,14 +19,14 @@ from sqlalchemy import (
     bindparam,
     select,
 )
-from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.conclusions import StudyAssessed
 from schemas.messages import parse
 from services.assessment.counting import Fact
 from services.assessment.room_day import RoomDay
+from services.runtime.by_keys import Key, rows_of_studies
 from services.runtime.tables import METADATA, UtcDateTime
-from services.runtime.upsert import add_row, replace_row
+from services.runtime.upsert import add_new_rows, replace_rows
 
 FACT = Table(
     "assessment_fact",
@@ -64,16 +64,9 @@ STUDY = Table(
 """The newest assessment of each study."""
 
 
-_FEW = 4
-"""So many facts go in one by one: a longer statement is compiled anew for each number of them."""
-
 _OF_STUDIES = select(FACT.c.body).where(
     FACT.c.site == bindparam("site"),
     FACT.c.study_instance_uid.in_(bindparam("studies", expanding=True)),
-)
-_KEPT_STUDIES = select(STUDY.c.study_instance_uid, STUDY.c.revision, STUDY.c.digest).where(
-    STUDY.c.site == bindparam("site"),
-    STUDY.c.study_instance_uid.in_(bindparam("studies", expanding=True)),
 )
 # Made once: the making costs as much as the asking.
 
@@ -110,20 +103,7 @@ def add_facts(connection: Connection, rows: Iterable[FactRow]) -> set[tuple[str,
         # Sorted, so that two workers with the same facts never wait for each other.
         for row in sorted(rows, key=lambda row: (row.site, row.natural_key))
     ]
-    if not values:
-        return set()
-    if len(values) <= _FEW:
-        return {
-            (row["site"], row["natural_key"]) for row in values if add_row(connection, FACT, row)
-        }
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    statement = (
-        dialect.insert(FACT)
-        .values(values)
-        .on_conflict_do_nothing(index_elements=[FACT.c.site, FACT.c.natural_key])
-        .returning(FACT.c.site, FACT.c.natural_key)
-    )
-    return {(row.site, row.natural_key) for row in connection.execute(statement)}
+    return {(site, key) for site, key in add_new_rows(connection, FACT, values)}
 
 
 def facts_of_studies(connection: Connection, site: str, studies: Collection[str]) -> list[Fact]:
@@ -142,14 +122,12 @@ class Kept:
     digest: str
 
 
-def kept_studies(connection: Connection, site: str, studies: Collection[str]) -> dict[str, Kept]:
+def kept_studies(connection: Connection, studies: Collection[Key]) -> dict[Key, Kept]:
     """Read revision and digest of some studies."""
-    if not studies:
-        return {}
-    given = {"site": site, "studies": sorted(studies)}
+    columns = (STUDY.c.site, STUDY.c.study_instance_uid, STUDY.c.revision, STUDY.c.digest)
     return {
-        row.study_instance_uid: Kept(row.revision, row.digest)
-        for row in connection.execute(_KEPT_STUDIES, given)
+        (row.site, row.study_instance_uid): Kept(row.revision, row.digest)
+        for row in rows_of_studies(connection, columns, studies)
     }
 
 
@@ -176,20 +154,23 @@ def kept_whole(
     return {study.study_instance_uid: (where, study) for where, study in found}
 
 
-def write_study(
-    connection: Connection, where: RoomDay, assessed: StudyAssessed, digest: str
+def write_studies(
+    connection: Connection, studies: Iterable[tuple[RoomDay, StudyAssessed, str]]
 ) -> None:
-    """Write an assessment in place of the study's last."""
-    values: dict[str, Any] = {
-        "site": where.site,
-        "study_instance_uid": assessed.study_instance_uid,
-        "room": where.room,
-        "day": where.day,
-        "revision": assessed.revision,
-        "digest": digest,
-        "body": assessed.model_dump_json(),
-    }
-    replace_row(connection, STUDY, values)
+    """Write assessments, each with where it is at home and its digest, in place of the last."""
+    rows: list[dict[str, Any]] = [
+        {
+            "site": where.site,
+            "study_instance_uid": assessed.study_instance_uid,
+            "room": where.room,
+            "day": where.day,
+            "revision": assessed.revision,
+            "digest": digest,
+            "body": assessed.model_dump_json(),
+        }
+        for where, assessed, digest in studies
+    ]
+    replace_rows(connection, STUDY, rows)
 
 
 def find_studies(connection: Connection, study: str) -> list[tuple[str, StudyAssessed]]:

@@ -24,6 +24,7 @@ from services.assessment.exposure_technique import (
     RoundField,
     TubeGeometry,
 )
+from services.assessment.memory import Remembered
 from services.assessment.rules import Rules
 
 _SHORTENED = 0.98
@@ -77,8 +78,19 @@ def dose_of(
     return results, _sum(summed, len(waiting), rules)
 
 
+_TUBES: Remembered[str, int, tuple[Site, dict[str, TubeGeometry]]] = Remembered(most=2_000)
+
+
 def tubes_of(site: Site) -> dict[str, TubeGeometry]:
-    """Read the tubes of a site's generators, by the generator's name."""
+    """Read the tubes of a site's generators, by the generator's name.
+
+    The same objects each time while the site is the same one, which is kept so that no other can
+    have its id.
+    """
+    return _TUBES.get(site.name, id(site), lambda: (site, _tubes_of(site)))[1]
+
+
+def _tubes_of(site: Site) -> dict[str, TubeGeometry]:
     return {
         device.name: geometry_of(device.tube)
         for device in site.generators()

@@ -26,9 +26,9 @@ from services.assessment.revision_changes import link_changes
 from services.assessment.revisions import next_kept
 from services.assessment.room_day import Place, RoomDay, home_of, place_of
 from services.assessment.room_day_facts import facts_of_room_day, handovers_between
-from services.assessment.room_day_teller import tell_room_day
+from services.assessment.room_day_teller import tell_room_days
 from services.assessment.rules import Rules
-from services.assessment.study import Memory, assess_day
+from services.assessment.study import AssessedDay, Memory, assess_day
 from services.runtime.worker import Work
 
 SOURCE = Source(kind="service", name="assessment")
@@ -70,18 +70,21 @@ class AssessmentHandler:
             site: [m for m in messages if m.site == site] for site in {m.site for m in messages}
         }
         rows = [fact_row(m, self.group.site(m.site)) for m in messages]
-        for name, shared in locks_of(messages, rows).items():
-            work.lock(name, shared=shared)
+        work.lock_all(locks_of(messages, rows))
         new = store.add_facts(work.connection, rows)
         due: dict[RoomDay, _Due] = {}
         for site, facts in sorted(by_site.items()):
             fresh = [f for f in facts if (site, f.natural_key) in new]
             self._find_due(work, self.group.site(site), fresh, due)
-        for where in sorted(due):
-            work.lock(where.lock_name)
-        self._tell(
-            work, [one for where in sorted(due) for one in self._assess(work, where, due[where])]
-        )
+        work.lock_all(where.lock_name for where in sorted(due))
+        days = {where: self._assess(work, where, due[where]) for where in sorted(due)}
+        loose = {
+            where: (day.loose, due[where].last)
+            for where, day in days.items()
+            if day.loose is not None
+        }
+        tell_room_days(work, loose, SOURCE)
+        self._tell(work, self._not_told(work, days, due))
 
     def _find_due(
         self, work: Work, site: Site, fresh: Sequence[Fact], due: "dict[RoomDay, _Due]"
@@ -105,22 +108,26 @@ class AssessmentHandler:
             for where in _room_days([fact], site, handed):
                 due.setdefault(where, _Due()).last = fact
 
-    def _assess(self, work: Work, where: RoomDay, due: "_Due") -> list[Told]:
-        """Assess a room-day; give the studies of which it is not known that this was told."""
+    def _assess(self, work: Work, where: RoomDay, due: "_Due") -> AssessedDay:
         site = self.group.site(where.site)
         facts = facts_of_room_day(
             work.connection, where, where.window(site.zone), tuple(due.by_study), site.rooms
         )
         memory = self.memory.of_site(where.site)
-        day = assess_day(facts, site, where, self.rules[where.site], memory)
-        if day.loose is not None:
-            tell_room_day(work, where, day.loose, due.last, SOURCE)
-        assessed = day.studies
-        kept = store.kept_studies(work.connection, where.site, assessed)
+        return assess_day(facts, site, where, self.rules[where.site], memory)
+
+    def _not_told(
+        self, work: Work, days: Mapping[RoomDay, AssessedDay], due: "Mapping[RoomDay, _Due]"
+    ) -> list[Told]:
+        """Give the studies of which it is not known that this was told."""
+        keys = [(where.site, uid) for where, day in days.items() for uid in day.studies]
+        kept = store.kept_studies(work.connection, keys)
         return [
-            Told(where, study, due.by_study.get(uid) or due.last)
-            for uid, study in sorted(assessed.items())
-            if not self.memory.settled.get((where.site, uid), (kept.get(uid), study), _not_yet)
+            Told(where, study, due[where].by_study.get(uid) or due[where].last)
+            for where, day in days.items()
+            for uid, study in sorted(day.studies.items())
+            for key in [(where.site, uid)]
+            if not self.memory.settled.get(key, (kept.get(key), study), _not_yet)
         ]
 
     def _tell(self, work: Work, assessed: Sequence[Told]) -> None:
@@ -128,33 +135,32 @@ class AssessmentHandler:
         bases = {(one.where.site, one.study.study_instance_uid): one.study for one in assessed}
         done = completed(work, assessed, self.rules)
         # Only now: a patient's lock guards what another worker may tell of a later study.
-        kept = {
-            site: store.kept_studies(
-                work.connection,
-                site,
-                {one.study.study_instance_uid for one in done if one.where.site == site},
-            )
-            for site in {one.where.site for one in done}
-        }
+        keys = {(one.where.site, one.study.study_instance_uid) for one in done}
+        kept = store.kept_studies(work.connection, keys)
+        changed: list[tuple[RoomDay, StudyAssessed, str]] = []
         for one in done:
             site, uid = one.where.site, one.study.study_instance_uid
-            before = kept[site].get(uid)
+            before = kept.get((site, uid))
             now = next_kept(before, one.study)
             if now is not None:
-                self._write(work, one, before, now)
+                changed.append((one.where, self._say(work, one, before, now), now.digest))
             if (site, uid) in bases:
                 # Also if this is rolled back: it is asked for by what the table then holds.
                 self.memory.settled.put((site, uid), (now or before, bases[site, uid]), True)
+        store.write_studies(work.connection, changed)
 
-    def _write(self, work: Work, one: Told, before: store.Kept | None, now: store.Kept) -> None:
+    def _say(
+        self, work: Work, one: Told, before: store.Kept | None, now: store.Kept
+    ) -> StudyAssessed:
+        """Send a study at its next revision; give it as it is told, still to be written."""
         site, uid = one.where.site, one.study.study_instance_uid
         last = self._last(work, site, uid, before) if before else None
         changes = link_changes(last, one.study) if last is not None else ()
         study = one.study.model_copy(update={"revision": now.revision, "changes": changes})
-        store.write_study(work.connection, one.where, study, now.digest)
         self.memory.said.put((site, uid), now, study)
         if one.cause is not None:
             work.emit(one.cause.caused(study, SOURCE))
+        return study
 
     def _last(self, work: Work, site: str, uid: str, kept: store.Kept) -> StudyAssessed | None:
         """Give what was said last."""

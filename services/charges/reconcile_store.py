@@ -1,6 +1,6 @@
 """Keep and find what reconciliation rests on."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from typing import Any
 
@@ -27,9 +27,13 @@ from services.charges.stored_forms import correction_json, effect_json
 from services.runtime.upsert import add_row, add_rows
 
 
-def note_days(connection: Connection, site: str, study: str, days: Iterable[date]) -> None:
-    """Note on which days a study has work or entries."""
-    rows = [{"site": site, "day": day, "study_instance_uid": study} for day in sorted(set(days))]
+def note_days(connection: Connection, days: Mapping[tuple[str, str], Iterable[date]]) -> None:
+    """Note on which days studies, each with its site, have work or entries."""
+    rows = [
+        {"site": site, "day": day, "study_instance_uid": study}
+        for (site, study), own in sorted(days.items())
+        for day in sorted(own)
+    ]
     add_rows(connection, STUDY_DAY, rows)
 
 

@@ -201,15 +201,11 @@ def study_acts(
     return acts
 
 
-def note_study_days(
-    connection: Connection, site: str, study: str, state: ChargedStudy
-) -> set[date]:
-    """Note the days on which a study is to be found, and give them."""
+def study_days(state: ChargedStudy) -> set[date]:
+    """Give the days on which a study is to be found."""
     if state.assessment is None or state.snapshot is None:
         return set()
-    days = {state.assessment.day} | {one.service_day for one in state.snapshot.ledger}
-    reconcile_store.note_days(connection, site, study, days)
-    return days
+    return {state.assessment.day} | {one.service_day for one in state.snapshot.ledger}
 
 
 _ENTRY_FIELDS = {"code", "quantity", "amount", "patient_id", "service_day", "reverses", "reason"}

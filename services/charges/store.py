@@ -1,7 +1,7 @@
 """What the charges service keeps: the newest of each study, and every ledger entry ever made."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime
 
 from sqlalchemy import (
@@ -23,8 +23,9 @@ from sqlalchemy import (
 from schemas.conclusions import ChargesAssessed, LedgerEntry, StudyAssessed
 from schemas.facts import PostingOutcome
 from services.charges.assess import ChargedStudy, RecordAnswer
+from services.runtime.by_keys import Key, rows_of_studies
 from services.runtime.tables import METADATA, UtcDateTime
-from services.runtime.upsert import replace_row
+from services.runtime.upsert import replace_rows
 
 STUDY = Table(
     "charges_study",
@@ -56,35 +57,42 @@ ENTRY = Table(
 """Append-only: a row is never changed and never deleted."""
 
 
-def read_study(connection: Connection, site: str, study: str) -> ChargedStudy:
-    """Read a study; an unknown one is empty."""
-    row = connection.execute(
-        select(STUDY).where(STUDY.c.site == site, STUDY.c.study_instance_uid == study)
-    ).one_or_none()
-    if row is None:
-        return ChargedStudy()
-    return ChargedStudy(
-        row.released,
-        StudyAssessed.model_validate_json(row.assessment) if row.assessment else None,
-        row.revision,
-        ChargesAssessed.model_validate_json(row.snapshot) if row.snapshot else None,
-        _answers(row.answers),
-    )
-
-
-def write_study(connection: Connection, site: str, study: str, state: ChargedStudy) -> None:
-    """Write a study in place of what was kept of it."""
-    row = {
-        "site": site,
-        "study_instance_uid": study,
-        "released": state.released,
-        "assessment": state.assessment.model_dump_json() if state.assessment else None,
-        "revision": state.revision,
-        "snapshot": state.snapshot.model_dump_json() if state.snapshot else None,
-        "service_day": state.assessment.day if state.assessment else None,
-        "answers": _text_of(state.answers),
+def read_studies(connection: Connection, studies: Collection[Key]) -> dict[Key, ChargedStudy]:
+    """Read studies; an unknown one is empty."""
+    read = {
+        (row.site, row.study_instance_uid): ChargedStudy(
+            row.released,
+            StudyAssessed.model_validate_json(row.assessment) if row.assessment else None,
+            row.revision,
+            ChargesAssessed.model_validate_json(row.snapshot) if row.snapshot else None,
+            _answers(row.answers),
+        )
+        for row in rows_of_studies(connection, list(STUDY.c), studies)
     }
-    replace_row(connection, STUDY, row)
+    return {key: read.get(key, ChargedStudy()) for key in studies}
+
+
+def read_study(connection: Connection, site: str, study: str) -> ChargedStudy:
+    """Read one study; an unknown one is empty."""
+    return read_studies(connection, [(site, study)])[site, study]
+
+
+def write_studies(connection: Connection, studies: Mapping[Key, ChargedStudy]) -> None:
+    """Write studies, each in place of what was kept of it."""
+    rows = [
+        {
+            "site": site,
+            "study_instance_uid": study,
+            "released": state.released,
+            "assessment": state.assessment.model_dump_json() if state.assessment else None,
+            "revision": state.revision,
+            "snapshot": state.snapshot.model_dump_json() if state.snapshot else None,
+            "service_day": state.assessment.day if state.assessment else None,
+            "answers": _text_of(state.answers),
+        }
+        for (site, study), state in studies.items()
+    ]
+    replace_rows(connection, STUDY, rows)
 
 
 def write_answers(connection: Connection, site: str, study: str, state: ChargedStudy) -> None:
@@ -147,14 +155,22 @@ def priced_studies(
 _PAGE = 500
 
 
+def read_ledgers(
+    connection: Connection, studies: Collection[Key]
+) -> dict[Key, tuple[LedgerEntry, ...]]:
+    """Read every entry of studies, each study's in the order in which they were made."""
+    ledgers: dict[Key, tuple[LedgerEntry, ...]] = dict.fromkeys(studies, ())
+    columns = (ENTRY.c.site, ENTRY.c.study_instance_uid, ENTRY.c.number, ENTRY.c.body)
+    rows = rows_of_studies(connection, columns, studies)
+    for row in sorted(rows, key=lambda row: int(row.number)):
+        entry = LedgerEntry.model_validate_json(row.body)
+        ledgers[row.site, row.study_instance_uid] += (entry,)
+    return ledgers
+
+
 def read_ledger(connection: Connection, site: str, study: str) -> tuple[LedgerEntry, ...]:
-    """Read every entry of a study, in the order in which they were made."""
-    bodies = connection.execute(
-        select(ENTRY.c.body)
-        .where(ENTRY.c.site == site, ENTRY.c.study_instance_uid == study)
-        .order_by(ENTRY.c.number)
-    ).scalars()
-    return tuple(LedgerEntry.model_validate_json(body) for body in bodies)
+    """Read every entry of one study, in the order in which they were made."""
+    return read_ledgers(connection, [(site, study)])[site, study]
 
 
 def append(

@@ -14,7 +14,9 @@ from schemas.tariffs import Tariff, TariffBook
 from services.charges import day_store, store
 from services.charges.assess import ChargedStudy, assess_charges
 from services.charges.audit_chain import Audited, record
-from services.charges.reconciling import TAKEN, Reconciler, note_study_days, study_acts
+from services.charges.reconcile_store import note_days
+from services.charges.reconciling import TAKEN, Reconciler, study_acts, study_days
+from services.runtime.by_keys import Key
 from services.runtime.worker import Work
 
 SOURCE = Source(kind="service", name="charges")
@@ -38,9 +40,24 @@ class ChargesHandler:
             if _is_about_a_study(message.payload):
                 by_study.setdefault((message.site, _study_of(message)), []).append(message)
         # Always in the same order, so that two workers never wait for each other.
+        work.lock_all(f"charges:{study}" for study in sorted({study for _, study in by_study}))
+        kept = store.read_studies(work.connection, by_study)
+        ledgers = store.read_ledgers(work.connection, by_study)
+        changed: dict[Key, ChargedStudy] = {}
+        days: dict[Key, set[date]] = {}
         for (site, study), told in sorted(by_study.items(), key=lambda item: item[0]):
-            work.lock(f"charges:{study}")
-            acts += self._bring_up_to_date(work, site, study, told, soon)
+            key = site, study
+            after = self._bring_up_to_date(work, key, kept[key], ledgers[key], told, acts)
+            if after is None:
+                continue
+            days[key] = study_days(after)
+            if replace(after, answers=kept[key].answers) == kept[key] != ChargedStudy():
+                store.write_answers(work.connection, site, study, after)
+            else:
+                changed[key] = after
+        store.write_studies(work.connection, changed)
+        note_days(work.connection, days)
+        soon |= {(site, day) for (site, _study), own in days.items() for day in own}
         reconciler = Reconciler(self.group, self.rules)
         acts += reconciler.take(work, of_record)
         record(work, acts)
@@ -68,33 +85,29 @@ class ChargesHandler:
     def _bring_up_to_date(
         self,
         work: Work,
-        site: str,
-        study: str,
+        key: Key,
+        before: ChargedStudy,
+        entries: tuple[LedgerEntry, ...],
         told: Sequence[Message[Payload]],
-        soon: set[tuple[str, date]],
-    ) -> list[Audited]:
-        before = store.read_study(work.connection, site, study)
+        acts: list[Audited],
+    ) -> ChargedStudy | None:
+        """Give the study as it is now, still to be written; None where nothing is new."""
+        site, study = key
         now = before
         for message in told:
             now = _take(now, message)
         if now == before:
-            return []
-        entries = store.read_ledger(work.connection, site, study)
+            return None
         after, added = now, tuple[LedgerEntry, ...]()
         if now.assessment is not None:
             posted = before.snapshot if entries else None
             tariff = self._tariff(site, posted, now.assessment.day).at(site)
             after, added = assess_charges(now, entries, tariff, self.group.site(site).zone)
         store.append(work.connection, site, study, len(entries), added)
-        if replace(after, answers=before.answers) == before and before != ChargedStudy():
-            store.write_answers(work.connection, site, study, after)
-        else:
-            store.write_study(work.connection, site, study, after)
         if after.snapshot is not None and after.revision != before.revision:
             work.emit(told[-1].caused(after.snapshot, SOURCE))
-        days = note_study_days(work.connection, site, study, after)
-        soon |= {(site, day) for day in days}
-        return study_acts(site, study, before, after, added, told)
+        acts += study_acts(site, study, before, after, added, told)
+        return after
 
     def _tariff(self, site: str, posted: ChargesAssessed | None, day: date) -> Tariff:
         """Choose the site's tariff of the day; what was posted under another stays under it."""

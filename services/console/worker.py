@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any, cast
 
 from schemas.conclusions import (
@@ -56,6 +57,7 @@ class _Batch:
     storage: StorageSums = field(default_factory=StorageSums)
     contacts: dict[str, dict[str, Contact]] = field(default_factory=dict)
     topics: set[str] = field(default_factory=set)
+    rows: store.StudyRows = field(default_factory=store.StudyRows)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,31 +79,31 @@ class ConsoleHandler:
             if isinstance(message.payload, ABOUT_A_STUDY):
                 key = (message.site, message.payload.study_instance_uid)
                 by_study.setdefault(key, []).append(message)
-        for (site, study), told in sorted(by_study.items(), key=lambda item: item[0]):
-            work.lock(f"console:study:{site}:{study}")
-            _take_study(work, site, study, told, batch)
+        studies = sorted(by_study)
+        work.lock_all(f"console:study:{site}:{study}" for site, study in studies)
+        kept = store.read_studies(work.connection, studies)
+        for site, study in studies:
+            _take_study(site, study, kept[site, study], by_study[site, study], batch)
+        batch.rows.write(work.connection)
         batch.topics |= take_days(work, messages, batch.charge_months)
         self._take_room_days(work, messages, batch)
         self._take_arrivals(work, messages, batch)
         self._write_sums(work, batch)
 
     def _take_room_days(self, work: Work, messages: Sequence[Fact], batch: _Batch) -> None:
-        rows = sorted(
-            (
-                room_day_row(message.site, message.payload)
-                for message in messages
-                if isinstance(message.payload, RoomDayAssessed)
-            ),
-            key=lambda row: (row["site"], row["room"], row["day"], row["revision"]),
-        )
-        for row in rows:
-            work.lock(f"console:room-day:{row['site']}:{row['room']}:{row['day']}")
-            if row["revision"] > store.room_day_revision(work.connection, row):
-                store.write_room_day(work.connection, row)
-                batch.topics |= {
-                    topic("room", row["site"], row["room"]),
-                    topic("site", row["site"]),
-                }
+        newest: dict[tuple[str, str, date], RoomDayAssessed] = {}
+        for message in messages:
+            told = message.payload
+            if isinstance(told, RoomDayAssessed):
+                key = message.site, told.room, told.day
+                if key not in newest or newest[key].revision < told.revision:
+                    newest[key] = told
+        rows = [
+            room_day_row(key[0], told)
+            for key, told in sorted(newest.items(), key=lambda one: one[0])
+        ]
+        for site, room in store.write_room_days(work.connection, rows):
+            batch.topics |= {topic("room", site, room), topic("site", site)}
         for message in messages:
             if isinstance(message.payload, ChargesCorrected):
                 row = correction_row(message.site, message.payload)
@@ -113,11 +115,14 @@ class ConsoleHandler:
             (one for one in messages if isinstance(one.payload, HEARD)),
             key=lambda one: (one.site, one.natural_key),
         )
+        rows: dict[tuple[str, str], tuple[Fact, dict[str, Any]]] = {}
         for message in told:
             self._hear(message, batch)
             row = arrival_row(message, self.group.site(message.site))
-            if row is None or not store.add_arrival(work.connection, row):
-                continue
+            if row is not None:
+                rows.setdefault((message.site, message.natural_key), (message, row))
+        new = store.add_arrivals(work.connection, [row for _, row in rows.values()])
+        for message, row in (rows[key] for key in sorted(new)):
             batch.topics.add(topic("site", message.site))
             if row["room"] is not None:
                 batch.topics.add(topic("room", message.site, row["room"]))
@@ -138,10 +143,8 @@ class ConsoleHandler:
 
     @staticmethod
     def _write_sums(work: Work, batch: _Batch) -> None:
-        for site, told in sorted(batch.contacts.items()):
-            if told:
-                work.lock(f"console:devices:{site}")
-                store.write_contacts(work.connection, site, told)
+        work.lock_all(f"console:devices:{site}" for site in sorted(batch.contacts))
+        store.write_contacts(work.connection, batch.contacts)
         for table, rows in (
             (tables.STORAGE_DAY, batch.storage.rows()),
             (tables.BILL_DAY, batch.bills.day_rows()),
@@ -157,29 +160,34 @@ class ConsoleHandler:
         add_changes(work.store, work.connection, sorted(batch.topics))
 
 
-def _take_study(work: Work, site: str, study: str, messages: Sequence[Fact], batch: _Batch) -> None:
+def _take_study(
+    site: str, study: str, before: KeptStudy, messages: Sequence[Fact], batch: _Batch
+) -> None:
     """Bring the rows of one study up to date with all that was told of it."""
-    before = store.read_study(work.connection, site, study)
     assessed = _newest(messages, StudyAssessed, before.study)
     own = before.study
     if assessed is not None:
         payload = cast("StudyAssessed", assessed.payload)
         own = study_row(site, payload, assessed.occurred_at)
-        store.write_changed(work.connection, tables.STUDY, None, own)
-        store.write_questions(work.connection, site, study, question_rows(site, payload))
+        batch.rows.studies.append(own)
+        batch.rows.asked[site, study] = list(question_rows(site, payload))
         figures = from_text(before.study["figures"] if before.study is not None else None)
         batch.figures.exchange(site, figures, from_text(own["figures"]))
     note = _note_now(site, study, before, messages, own)
     bill = _bill_now(site, study, before, messages, own)
-    note_changed = store.write_changed(work.connection, tables.NOTE, before.note, note)
-    store.write_revisions(work.connection, _revisions(site, messages))
-    bill_changed = store.write_changed(work.connection, tables.BILL, before.bill, bill)
+    note_changed = note is not None and note != before.note
+    if note is not None and note_changed:
+        batch.rows.notes.append(note)
+    batch.rows.revisions += _revisions(site, messages)
+    bill_changed = bill is not None and bill != before.bill
     if bill is not None and bill_changed:
+        batch.rows.bills.append(bill)
         batch.bills.exchange(before.bill, bill)
-    known = store.read_unmapped(work.connection, site, study)
-    unmapped = unmapped_rows(site, messages, known, [row for row in (note, bill) if row])
-    unmapped_changed = store.write_unmapped(work.connection, known, unmapped)
-    if assessed is None and not (note_changed or bill_changed or unmapped_changed):
+    known = before.unmapped
+    now = unmapped_rows(site, messages, known, [row for row in (note, bill) if row])
+    unmapped = [row for key, row in sorted(now.items()) if known.get(key) != row]
+    batch.rows.unmapped += unmapped
+    if assessed is None and not (note_changed or bill_changed or unmapped):
         return
     batch.topics |= {topic("site", site), topic("study", site, study)}
     batch.topics |= {topic("notes", site)} if note_changed else set()

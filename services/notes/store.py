@@ -1,8 +1,10 @@
 """What the notes service keeps: the newest of each study, its facts, and what was told of it."""
 
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from types import MappingProxyType
+from typing import Any
 
 from sqlalchemy import (
     Column,
@@ -10,6 +12,7 @@ from sqlalchemy import (
     Connection,
     Integer,
     LargeBinary,
+    Row,
     String,
     Table,
     Text,
@@ -21,12 +24,14 @@ from sqlalchemy import (
 )
 
 from schemas.conclusions import NoteWritten, StudyAssessed
+from schemas.envelope import Message, Payload
 from schemas.facts.desk import PostingOutcome
 from schemas.messages import parse
 from services.notes.content import SignedNote
 from services.notes.note_file import NoteFile, RecordSaid
+from services.runtime.by_keys import Key, rows_of_studies
 from services.runtime.tables import METADATA, UtcDateTime
-from services.runtime.upsert import replace_row
+from services.runtime.upsert import replace_rows
 
 STUDY = Table(
     "notes_study",
@@ -90,12 +95,31 @@ class KeptNote:
 
 def read_note(connection: Connection, site: str, study: str) -> KeptNote:
     """Read a study's note; an unknown one is empty."""
-    row = connection.execute(select(STUDY).where(_is(STUDY, site, study))).one_or_none()
-    if row is None:
-        return KeptNote()
-    bodies = connection.execute(select(FACT.c.body).where(_is(FACT, site, study))).scalars()
-    facts = [parse(body) for body in bodies]
-    revisions = connection.execute(select(REVISION).where(_is(REVISION, site, study))).all()
+    return read_notes(connection, [(site, study)])[site, study]
+
+
+def read_notes(connection: Connection, studies: Collection[Key]) -> dict[Key, KeptNote]:
+    """Read the notes of studies; an unknown one is empty."""
+    rows = rows_of_studies(connection, list(STUDY.c), studies)
+    known = {(row.site, row.study_instance_uid) for row in rows}
+    facts: dict[Key, list[Message[Payload]]] = {key: [] for key in known}
+    columns = (FACT.c.site, FACT.c.study_instance_uid, FACT.c.body)
+    for one in rows_of_studies(connection, columns, known):
+        facts[one.site, one.study_instance_uid].append(parse(one.body))
+    revisions: dict[Key, list[Row[Any]]] = {key: [] for key in known}
+    for one in rows_of_studies(connection, list(REVISION.c), known):
+        revisions[one.site, one.study_instance_uid].append(one)
+    read = {
+        key: _kept(row, facts[key], revisions[key])
+        for row in rows
+        for key in [(row.site, row.study_instance_uid)]
+    }
+    return {key: read.get(key, KeptNote()) for key in studies}
+
+
+def _kept(
+    row: Row[Any], facts: Sequence[Message[Payload]], revisions: Sequence[Row[Any]]
+) -> KeptNote:
     file = NoteFile(
         assessment=StudyAssessed.model_validate_json(row.assessment) if row.assessment else None,
         facts=MappingProxyType({fact.natural_key: fact for fact in facts}),
@@ -160,21 +184,34 @@ def find_assessments(connection: Connection, study: str) -> list[tuple[str, Stud
 def write_note(
     connection: Connection, site: str, study: str, before: KeptNote, now: KeptNote
 ) -> None:
-    """Write what changed of a study's note."""
-    file = now.file
-    row = {
-        "site": site,
-        "study_instance_uid": study,
-        "assessment": file.assessment.model_dump_json() if file.assessment else None,
-        "signed": file.signed.model_dump_json() if file.signed else None,
-        "revision": now.revision,
-        "snapshot": now.snapshot.model_dump_json() if now.snapshot else None,
-        "waiting_since": now.waiting_since,
-        "reminded": now.reminded,
-    }
-    replace_row(connection, STUDY, row)
-    _write_facts(connection, site, study, before.file, file)
-    _write_revisions(connection, site, study, before.file, file)
+    """Write what changed of one study's note."""
+    write_notes(connection, {(site, study): (before, now)})
+
+
+def write_notes(connection: Connection, notes: Mapping[Key, tuple[KeptNote, KeptNote]]) -> None:
+    """Write what changed of studies' notes, each given as it was read and as it is now."""
+    rows = [
+        {
+            "site": site,
+            "study_instance_uid": study,
+            "assessment": now.file.assessment.model_dump_json() if now.file.assessment else None,
+            "signed": now.file.signed.model_dump_json() if now.file.signed else None,
+            "revision": now.revision,
+            "snapshot": now.snapshot.model_dump_json() if now.snapshot else None,
+            "waiting_since": now.waiting_since,
+            "reminded": now.reminded,
+        }
+        for (site, study), (_before, now) in notes.items()
+    ]
+    replace_rows(connection, STUDY, rows)
+    told: list[dict[str, Any]] = []
+    for (site, study), (before, now) in notes.items():
+        _write_facts(connection, site, study, before.file, now.file)
+        told += _new_revisions(site, study, before.file, now.file)
+    if told:
+        connection.execute(insert(REVISION), told)
+    for (site, study), (before, now) in notes.items():
+        _write_answers(connection, site, study, before.file, now.file)
 
 
 def _write_facts(
@@ -200,10 +237,8 @@ def _write_facts(
         connection.execute(insert(FACT), new)
 
 
-def _write_revisions(
-    connection: Connection, site: str, study: str, before: NoteFile, now: NoteFile
-) -> None:
-    new = [
+def _new_revisions(site: str, study: str, before: NoteFile, now: NoteFile) -> list[dict[str, Any]]:
+    return [
         {
             "site": site,
             "study_instance_uid": study,
@@ -214,8 +249,11 @@ def _write_revisions(
         for revision, content in now.written.items()
         if revision not in before.written
     ]
-    if new:
-        connection.execute(insert(REVISION), new)
+
+
+def _write_answers(
+    connection: Connection, site: str, study: str, before: NoteFile, now: NoteFile
+) -> None:
     for revision, said in now.answers.items():
         if before.answers.get(revision) != said:
             connection.execute(

@@ -22,6 +22,7 @@ from services.notes.render import NoteTemplates
 from services.notes.store import KeptNote
 from services.notes.written import same_note, written
 from services.runtime import triage
+from services.runtime.by_keys import Key
 from services.runtime.worker import Work
 
 log = structlog.get_logger(__name__)
@@ -43,33 +44,38 @@ class NotesHandler:
         for message in messages:
             by_study.setdefault((message.site, _study_of(message)), []).append(message)
         # Always in the same order, so that two workers never wait for each other.
-        for (site_name, study), told in sorted(by_study.items(), key=lambda item: item[0]):
-            work.lock(f"notes:{study}")
-            _bring_up_to_date(work, self.group.site(site_name), study, told, self.templates)
+        work.lock_all(f"notes:{study}" for study in sorted({study for _, study in by_study}))
+        kept = store.read_notes(work.connection, by_study)
+        changed: dict[Key, tuple[KeptNote, KeptNote]] = {}
+        for key, told in sorted(by_study.items(), key=lambda item: item[0]):
+            site = self.group.site(key[0])
+            now = _brought_up_to_date(work, site, kept[key], told, self.templates)
+            if now is not None:
+                changed[key] = (kept[key], now)
+        store.write_notes(work.connection, changed)
 
 
-def _bring_up_to_date(
+def _brought_up_to_date(
     work: Work,
     site: Site,
-    study: str,
+    before: KeptNote,
     told: Sequence[Message[Payload]],
     templates: NoteTemplates,
-) -> None:
-    before = store.read_note(work.connection, site.name, study)
+) -> KeptNote | None:
+    """Give the note as it is now, still to be written; None where nothing is new."""
     file = before.file
     for message in told:
         file, refused = _take(file, message, site)
         _keep_refused(work, refused)
     if file == before.file:
-        return
+        return None
     now = _tell(work, replace(before, file=file), site, told[-1], templates)
     waits = waits_for_signature(file)
-    now = replace(
+    return replace(
         now,
         waiting_since=(before.waiting_since or told[-1].received_at) if waits else None,
         reminded=before.reminded if waits else 0,
     )
-    store.write_note(work.connection, site.name, study, before, now)
 
 
 def _take(

@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import Connection, delete, func, select
-from sqlalchemy.dialects import postgresql, sqlite
 
 from services.runtime.tables import INBOX
+from services.runtime.upsert import add_new_rows
 
 
 def take(connection: Connection, service: str, message_ids: Sequence[str]) -> set[str]:
@@ -18,14 +18,7 @@ def take(connection: Connection, service: str, message_ids: Sequence[str]) -> se
         {"service": service, "message_id": message_id, "handled_at": now}
         for message_id in dict.fromkeys(message_ids)
     ]
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    statement = (
-        dialect.insert(INBOX)
-        .values(rows)
-        .on_conflict_do_nothing(index_elements=[INBOX.c.service, INBOX.c.message_id])
-        .returning(INBOX.c.message_id)
-    )
-    return set(connection.execute(statement).scalars())
+    return {message_id for _service, message_id in add_new_rows(connection, INBOX, rows)}
 
 
 def handled_since(connection: Connection, moment: datetime) -> dict[str, int]:

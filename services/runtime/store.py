@@ -5,7 +5,7 @@ import os
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from hashlib import sha256
 from pathlib import Path
@@ -17,6 +17,11 @@ from sqlalchemy.pool import ConnectionPoolEntry
 
 from schemas.errors import GomphosisError
 
+_LOCK = text(
+    "SELECT count(CASE WHEN shared THEN pg_advisory_xact_lock_shared(key) "
+    "ELSE pg_advisory_xact_lock(key) END) "
+    "FROM unnest(CAST(:keys AS bigint[]), CAST(:shared AS boolean[])) AS wanted(key, shared)"
+)
 _BUSY_TIMEOUT_MS = 30_000
 _ASK_AGAIN_S = 0.0005
 _CLAIM_LOOK_S = 1.0
@@ -98,9 +103,14 @@ class Store:
         Holders that share it do not wait for each other, only for one that does not. SQLite's
         write transaction is exclusive already.
         """
-        if not self.is_sqlite:
-            call = "pg_advisory_xact_lock_shared" if shared else "pg_advisory_xact_lock"
-            connection.execute(text(f"SELECT {call}(:key)"), {"key": _key(name)})
+        self.lock_all(connection, {name: shared})
+
+    def lock_all(self, connection: Connection, names: Mapping[str, bool]) -> None:
+        """Take named locks one after the other, in this order, in one statement; True: shared."""
+        if names and not self.is_sqlite:
+            keys = [_key(name) for name in names]
+            # An array is unnested in its order, and a row's lock is taken as the row is made.
+            connection.execute(_LOCK, {"keys": keys, "shared": list(names.values())})
 
     @contextmanager
     def exclusive(self, name: str) -> Iterator["Claim"]:

@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Connection, Table, TextClause, bindparam, text
+from sqlalchemy import Connection, Insert, Table, TextClause, bindparam, text
+from sqlalchemy.dialects import postgresql, sqlite
 
 
 def replace_row(connection: Connection, table: Table, values: Mapping[str, Any]) -> None:
@@ -32,6 +33,19 @@ def add_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str, A
         connection.execute(_adding(table, tuple(rows[0])), [dict(row) for row in rows])
 
 
+def add_new_rows(
+    connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]
+) -> set[tuple[Any, ...]]:
+    """Write rows but those whose primary key is there; give the primary keys of the new ones.
+
+    All give the same columns. A key that is given twice is written once.
+    """
+    if not rows:
+        return set()
+    found = connection.execute(_adding_new(connection.dialect.name, table), [dict(r) for r in rows])
+    return {tuple(row) for row in found}
+
+
 def add_to_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
     """Add to the numbers of the rows with these primary keys; one that is not there begins at 0.
 
@@ -45,6 +59,13 @@ def add_to_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str
     taken = [row for row in given if any(row[name] < 0 for name in names if _is_sum(table, name))]
     if taken:
         connection.execute(_dropping(table, names), taken)
+
+
+@lru_cache(maxsize=64)
+def _adding_new(dialect: str, table: Table) -> Insert:
+    # One statement for many rows, compiled once: SQLAlchemy fills in their number.
+    insert = sqlite.insert if dialect == "sqlite" else postgresql.insert
+    return insert(table).on_conflict_do_nothing().returning(*table.primary_key)
 
 
 def _is_sum(table: Table, name: str) -> bool:

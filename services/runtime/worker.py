@@ -1,7 +1,7 @@
 """The worker loop: messages in, one transaction, messages out, then the acknowledgement."""
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from threading import Event
 
@@ -43,6 +43,11 @@ class Work:
     def lock(self, name: str, *, shared: bool = False) -> None:
         """Hold a named lock until this transaction ends, alone or with others that share it."""
         self.store.lock(self.connection, name, shared=shared)
+
+    def lock_all(self, names: Iterable[str] | Mapping[str, bool]) -> None:
+        """Hold these locks too, taken in this order in one statement; True: shared."""
+        shared = names if isinstance(names, Mapping) else dict.fromkeys(names, False)
+        self.store.lock_all(self.connection, shared)
 
     def flush(self, service: str) -> None:
         for exchange in {exchange for _, exchange in self._out}:

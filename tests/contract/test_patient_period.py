@@ -12,7 +12,7 @@ from schemas.conclusions import DoseVerdict, StudyAssessed
 from schemas.envelope import Message, Payload
 from schemas.facts import ImageStored, OrderPlaced, PatientMerged
 from schemas.limits import DoseLimits, load_dose_limits
-from services.assessment.dose_ledger import DOSE, rows_of_studies
+from services.assessment.dose_ledger import DOSE, doses_of_studies
 from services.assessment.dose_rows import patient_dose, row_of
 from services.assessment.rules import Rules
 from services.assessment.worker import AssessmentHandler
@@ -199,7 +199,8 @@ def test_the_row_of_doses_follows_from_the_assessment(store: Store) -> None:
     handle(store, visit(1, 0.0) + visit(2, 5.0), fresh())
     for uid, study in newest(store).items():
         with store.read() as connection:
-            assert rows_of_studies(connection, "north", [uid]) == {uid: patient_dose(study)}
+            key = ("north", uid)
+            assert doses_of_studies(connection, [key]) == {key: patient_dose(study)}
             exposures = connection.execute(
                 select(DOSE.c.exposures).where(DOSE.c.study_instance_uid == uid)
             ).scalar()

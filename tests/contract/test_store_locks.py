@@ -103,3 +103,19 @@ def test_both_ends_look_whether_the_other_is_still_there(store: Store, database_
     own = Store(f"{database_url}?options=-c%20tcp_keepalives_idle%3D40")
     assert told(own, "tcp_keepalives_idle") == "40", "what the URL says outranks"
     own.close()
+
+
+def test_locks_taken_together_are_each_held_to_the_end(
+    store: Store, wait_until: Callable[..., object]
+) -> None:
+    taken = threading.Event()
+    with store.begin() as connection:
+        store.lock_all(connection, {"other": False, "matter": True, "third": False})
+        sharing = threading.Event()
+        take(store, True, sharing).join()
+        thread = take(store, False, taken)
+        wait_until(lambda: waiting(store), WAIT_S, "the second to wait for the lock")
+        assert sharing.is_set()
+        assert not taken.is_set()
+    assert taken.wait(WAIT_S)
+    thread.join()

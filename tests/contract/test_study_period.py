@@ -16,7 +16,7 @@ from schemas.conclusions import (
 from schemas.quality.rated import rated_images
 from schemas.quality.rates import RatedImage
 from services.assessment.room_day import RoomDay
-from services.assessment.store import write_study
+from services.assessment.store import write_studies
 from services.assessment.study_period import studies_between
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
@@ -60,9 +60,9 @@ def store(database_url: str) -> Iterator[Store]:
     with opened.begin() as connection:
         for number, day in enumerate(DAYS):
             where = RoomDay("north", "dental-1", day)
-            write_study(connection, where, study(day, number + 1), f"digest-{number}")
+            write_studies(connection, [(where, study(day, number + 1), f"digest-{number}")])
         where = RoomDay("south", "dental-1", DAYS[0])
-        write_study(connection, where, study(DAYS[0], 9), "digest-9")
+        write_studies(connection, [(where, study(DAYS[0], 9), "digest-9")])
     yield opened
     opened.close()
 

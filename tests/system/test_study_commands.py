@@ -42,7 +42,7 @@ def environment(tmp_path: Path) -> dict[str, str]:
     study = assess_room_day(facts, site(), DAY, rules())[STUDY]
     store = Store(f"sqlite:///{tmp_path / 'data'}/gomphosis.sqlite")
     with store.begin() as connection:
-        assessment_store.write_study(connection, DAY, study, digest_of(study))
+        assessment_store.write_studies(connection, [(DAY, study, digest_of(study))])
     store.close()
     return environment
 

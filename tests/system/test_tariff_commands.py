@@ -82,7 +82,7 @@ def test_a_period_priced_again_shows_the_difference_for_each_code_and_keeps_noth
         study = assessed(images=images).model_copy(update={"study_instance_uid": uid})
         charged, _ = assess_charges(ChargedStudy(assessment=study), (), tariff, UTC)
         with opened.begin() as connection:
-            charges_store.write_study(connection, "bramble", uid, charged)
+            charges_store.write_studies(connection, {("bramble", uid): charged})
     opened.close()
     content = yaml.safe_load(_PACKAGED.read_text())
     content["articles"]["INV-DOG-FIRST"]["unit_amount"] = "40.00"
@@ -120,7 +120,7 @@ def test_a_tariff_in_another_currency_is_not_compared(
     study = ChargedStudy(assessment=assessed(images=[image(1)]))
     with opened.begin() as connection:
         charged, _ = assess_charges(study, (), tariff, UTC)
-        charges_store.write_study(connection, "bramble", "2.25.1001", charged)
+        charges_store.write_studies(connection, {("bramble", "2.25.1001"): charged})
     opened.close()
     path = _own(tmp_path, currency="CHF")
 
