@@ -101,7 +101,7 @@ def _arguments() -> tuple[list[str], Options, Path]:
         type=int,
         nargs="+",
         default=EARLIER_DAYS,
-        help="of stored-facts: days beside the first, each of 10,000 facts",
+        help="of stored-facts: days beside the first, each of 1,176 facts",
     )
     parser.add_argument("--rates", type=int, nargs="+", default=RATES, help="of latency")
     told = parser.parse_args()

@@ -17,6 +17,7 @@ from pathlib import Path
 from threading import Event
 
 import structlog
+from sqlalchemy import event
 
 from schemas.channels import (
     ASSESSMENT,
@@ -35,6 +36,7 @@ from services.assessment.rules import load_rules
 from services.assessment.worker import AssessmentHandler
 from services.charges.worker import ChargesHandler
 from services.console.worker import ConsoleHandler
+from services.intake.accept import accept
 from services.intake.worker import offered_facts
 from services.notes.worker import NotesHandler
 from services.records.worker import handle as put_in_line
@@ -45,12 +47,20 @@ from services.runtime.store import Store
 from services.runtime.worker import Handler, Worker
 from tests.bench.bus_teller import as_message
 from tests.bench.figures import BenchError, Figure, Options
-from tests.bench.invented_rooms import EXPOSURES_A_ROOM, Told, in_turn, make_rooms, write_group
+from tests.bench.invented_rooms import (
+    EXPOSURES_A_ROOM,
+    Room,
+    Told,
+    in_turn,
+    make_rooms,
+    write_group,
+)
 from tests.bench.processor import DATABASE, processor_seconds
 from tests.bench.workplace import Workplace, discard
 from tests.servers.postgresql import PostgreSQL
 
-BATCHES = (1, 10, 50)
+LARGE_BATCH = 50
+BATCHES = (1, 10, LARGE_BATCH)
 RELAY = "relay"
 
 
@@ -92,8 +102,8 @@ class Chain:
 
     def __init__(self, store_url: str, group_dir: Path) -> None:
         group = load_group(group_dir)
-        self._store = Store(store_url)
-        migrate(self._store)
+        self.store = Store(store_url)
+        migrate(self.store)
         self.bus = CarriedByHand()
         rules = {site.name: load_rules(site, group_dir) for site in group.sites}
         handlers: list[tuple[Subscription, Handler]] = [
@@ -107,10 +117,16 @@ class Chain:
         self._workers = {}
         for subscription, handler in handlers:
             name = subscription.queue
-            relay = Relay(name, self._store, self.bus)
-            worker = Worker(name, subscription, self._store, self.bus, relay, handler)
+            relay = Relay(name, self.store, self.bus)
+            worker = Worker(name, subscription, self.store, self.bus, relay, handler)
             self._workers[name] = (worker, relay)
         self.seconds = dict.fromkeys((*self._workers, RELAY), 0.0)
+        self.statements = dict.fromkeys(self.seconds, 0)
+        self._now = RELAY
+        event.listen(self.store.engine, "before_cursor_execute", self._count)
+
+    def _count(self, *_told: object) -> None:
+        self.statements[self._now] += 1
 
     def offer(self, facts: Sequence[Told]) -> None:
         for message in map(as_message, facts):
@@ -118,6 +134,34 @@ class Chain:
             self.bus.publish(
                 [Outgoing(Exchange.OFFERS, message.routing_key, str(message.id), body)]
             )
+
+    def prepare(self, rooms: Sequence[Room]) -> None:
+        """Tell orders, clock readings and images, with all that follows."""
+        self.offer([one for room in rooms for one in (*room.orders, *room.clock_reads)])
+        self.run(LARGE_BATCH)
+        for room in rooms:
+            page = list(map(as_message, room.images))
+            with self.store.begin() as connection:
+                accept(connection, INTAKE.queue, page, "dicom")
+            while self._workers[INTAKE.queue][1].drain_page():
+                pass
+        self.run(LARGE_BATCH)
+
+    def tell(
+        self,
+        rooms: Sequence[Room],
+        batch: int,
+        database: PostgreSQL,
+        profiled: str | None = None,
+    ) -> cProfile.Profile:
+        """Tell the rooms' exposures in turn; ``seconds`` is then what they alone took."""
+        self.offer(list(in_turn(rooms)))
+        self.seconds = dict.fromkeys(self.seconds, 0.0)
+        self.statements = dict.fromkeys(self.statements, 0)
+        before_s = processor_seconds(database.pids())
+        profile = self.run(batch, profiled)
+        self.seconds[DATABASE] = processor_seconds(database.pids()) - before_s
+        return profile
 
     def run(self, batch: int, profiled: str | None = None) -> cProfile.Profile:
         """Hand out what waits, ``batch`` at a time, until nothing does; add to ``seconds``."""
@@ -128,12 +172,14 @@ class Chain:
                 taken = [waiting.popleft() for _ in range(min(batch, len(waiting)))]
                 if not taken:
                     continue
+                self._now = name
                 began = time.process_time()
                 if name == profiled:
                     profile.runcall(worker.handle, taken)
                 else:
                     worker.handle(taken)
                 handled = time.process_time()
+                self._now = RELAY
                 while relay.drain_page():
                     pass
                 self.seconds[name] += handled - began
@@ -141,7 +187,7 @@ class Chain:
         return profile
 
     def close(self) -> None:
-        self._store.close()
+        self.store.close()
 
 
 def measure(options: Options, place: Workplace) -> Figure:
@@ -151,16 +197,21 @@ def measure(options: Options, place: Workplace) -> Figure:
     figure.remarks = [
         "one process, messages handed on in memory, PostgreSQL with its syncs on; images, orders "
         "and clock readings came before, so each exposure is linked and tells its study anew",
+        "a statement that is run for several rows at once counts once",
         "'relay' is reading and deleting of outbox rows, of all services; no publishing is in it",
         f"exposures of {len(make_rooms(count))} rooms in turn; batches of 1 are what comes one by "
         "one, batches of 50 what has piled up",
     ]
     for _ in range(options.rounds):
         for batch in BATCHES:
-            seconds, _profile = run(place, count, batch)
-            for part, spent_s in (*seconds.items(), ("all", sum(seconds.values()))):
-                setting = f"in batches of {batch}"
+            chain, _profile = run(place, count, batch)
+            setting = f"in batches of {batch}"
+            seconds = chain.seconds | {"all": sum(chain.seconds.values())}
+            statements = chain.statements | {"all": sum(chain.statements.values())}
+            for part, spent_s in seconds.items():
                 figure.note(part, setting, "ms CPU/fact", 1000 * spent_s / count, ours=True)
+            for part, number in statements.items():
+                figure.note(part, setting, "statements/fact", number / count, ours=True)
     return figure
 
 
@@ -170,30 +221,19 @@ def run(
     batch: int,
     profiled: str | None = None,
     a_room: int = EXPOSURES_A_ROOM,
-) -> tuple[dict[str, float], cProfile.Profile]:
-    """Give processor seconds by part, the database's among them."""
+) -> tuple[Chain, cProfile.Profile]:
+    """Tell exposures, in turn, of rooms that have their images already."""
     database = place.database()
     if not isinstance(database, PostgreSQL):
         raise BenchError("chain: expected a private PostgreSQL, whose processes can be seen")
     folder = place.subfolder("chain")
     rooms = make_rooms(count, a_room=a_room)
     chain = Chain(database.create_database(), write_group(folder, len(rooms)))
-    chain.offer([one for room in rooms for one in (*room.orders, *room.clock_reads)])
-    chain.run(50)
-    for room in rooms:
-        for image in map(as_message, room.images):
-            chain.bus.publish(
-                [Outgoing(Exchange.FACTS, image.routing_key, str(image.id), image.encode())]
-            )
-    chain.run(50)
-    chain.seconds = dict.fromkeys(chain.seconds, 0.0)
-    before_s = processor_seconds(database.pids())
-    chain.offer(list(in_turn(rooms)))
-    profile = chain.run(batch, profiled)
-    chain.seconds[DATABASE] = processor_seconds(database.pids()) - before_s
+    chain.prepare(rooms)
+    profile = chain.tell(rooms, batch, database, profiled)
     chain.close()
     discard(folder)
-    return chain.seconds, profile
+    return chain, profile
 
 
 def main() -> None:
@@ -208,9 +248,11 @@ def main() -> None:
     quiet = structlog.make_filtering_bound_logger(logging.WARNING)
     structlog.configure(wrapper_class=quiet)
     with Workplace() as place:
-        seconds, profile = run(place, asked.exposures, asked.batch, asked.profile, asked.a_room)
-    for part, spent_s in seconds.items():
-        print(f"{part}: {1000 * spent_s / asked.exposures:.2f} ms CPU/fact")
+        chain, profile = run(place, asked.exposures, asked.batch, asked.profile, asked.a_room)
+    for part, spent_s in chain.seconds.items():
+        cost_ms = 1000 * spent_s / asked.exposures
+        statements = chain.statements.get(part, 0) / asked.exposures
+        print(f"{part}: {cost_ms:.2f} ms CPU and {statements:.2f} statements a fact")
     if asked.profile is None:
         return
     pstats.Stats(profile).sort_stats("cumulative").print_stats(asked.lines)

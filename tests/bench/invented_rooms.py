@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
 from functools import cache
@@ -98,7 +98,7 @@ def make_rooms(exposures: int, day: int = 0, a_room: int = EXPOSURES_A_ROOM) -> 
     return [_room(number, share + (number < more), day) for number in range(count)]
 
 
-def in_turn(rooms: list[Room]) -> Iterator[Told]:
+def in_turn(rooms: Sequence[Room]) -> Iterator[Told]:
     """Give all exposures as they come: the rooms at once, each in its own order."""
     for row in zip_longest(*(room.exposures for room in rooms)):
         yield from (told for told in row if told is not None)

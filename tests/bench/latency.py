@@ -24,10 +24,10 @@ from tests.bench.sustained import prepare
 from tests.bench.workplace import Workplace, discard
 from tests.servers.polling import NeverCameTrueError, wait_until
 
-SECONDS_AT = {5: 40, 70: 30, 500: 20}
+SECONDS_AT = {5: 20, 70: 20, 500: 8}
 """By exposures a second."""
 QUICK_SECONDS = 4
-LAST_SEEN_TIMEOUT_S = 60.0
+LAST_SEEN_TIMEOUT_S = 40.0
 SENDERS = 16
 HTTP_TIMEOUT_S = 60.0
 
@@ -58,7 +58,7 @@ def measure(options: Options, place: Workplace) -> Figure:
     ]
     for number in range(options.rounds):
         for rate in options.rates:
-            seconds = options.choose(SECONDS_AT.get(rate, 30), QUICK_SECONDS)
+            seconds = options.choose(SECONDS_AT.get(rate, 20), QUICK_SECONDS)
             for name in rotated(BACKENDS, number):
                 samples = _run(place, name, rate, seconds)
                 setting = f"{rate} exposures/s for {seconds} s"

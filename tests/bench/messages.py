@@ -89,7 +89,7 @@ def measure(options: Options, place: Workplace) -> Figure:
 
 def measure_same_job(options: Options, place: Workplace) -> Figure:
     """The same, with every worker keeping a row for each message in a synced transaction."""
-    count = options.choose(6_000, 1_000)
+    count = options.choose(3_000, 1_000)
     title = f"{count:,} messages: insert a row, sync, send one on, confirmed"
     figure = Figure("same-job", title, rates=True)
     figure.remarks = [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from tests.bench.bus_teller import BusTeller
 from tests.bench.figures import BenchError, Figure, Options, rotated
@@ -13,29 +14,45 @@ from tests.bench.program import GROUP, running_program
 from tests.bench.settling import Settling
 from tests.bench.workplace import Workplace, discard
 
-WORKERS = (1, 2, 4)
+A_ROOM = 35
+"""Half a day's exposures of a room: what it holds on the average of a day."""
 CORES = 2
-SETTLE_TIMEOUT_S = 900.0
+SETTLE_TIMEOUT_S = 1_800.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Setting:
+    """How many workers of assessment, and the most messages that any worker takes at once."""
+
+    workers: int
+    batch: int = 50
+
+
+SETTINGS = {
+    "1 of assessment": _Setting(1),
+    "2 of assessment": _Setting(2),
+    "4 of assessment": _Setting(4),
+    "1 of assessment, batches of 200": _Setting(1, 200),
+}
 
 
 def measure(options: Options, place: Workplace) -> Figure:
     """Offer exposures all at once and see until the last conclusion has been taken."""
-    count = options.choose(6_000, 280)
+    count = options.choose(2_100, 280)
     figure = Figure("sustained", f"{count:,} exposures through all services", rates=False)
     figure.remarks = [
         "from the first exposure offered over AMQP until the last service has taken the last "
         "conclusion: intake, assessment, charges, notes, records and console, PostgreSQL with its "
         "syncs on, RabbitMQ with quorum queues, on the same cores",
-        "about 70 exposures a room and day, the rooms in turn, two rooms a hospital; orders, clock "
-        "readings and images came before, so each exposure is linked as it comes and tells its "
-        "study anew",
+        f"{A_ROOM} exposures a room, the rooms in turn, two rooms a hospital: a batch of 50 seldom "
+        "holds two facts of one study; orders, clock readings and images came before, so each "
+        "exposure is linked as it comes and tells its study anew",
         "ms CPU: user and system time of a part's processes, divided by the exposures; the bench's "
         "own is in none. 'two cores could' is what that leaves of two cores that do nothing else",
     ]
     for number in range(options.rounds):
-        for workers in map(int, rotated([str(workers) for workers in WORKERS], number)):
-            facts_a_second, parts = _run(place, workers, count)
-            name = f"{workers} of assessment"
+        for name in rotated(list(SETTINGS), number):
+            facts_a_second, parts = _run(place, SETTINGS[name], count)
             figure.note(name, GROUP, "facts/s", facts_a_second, ours=True)
             for part, seconds in sorted(parts.items()):
                 figure.note(name, part, "ms CPU/fact", 1000 * seconds / count, ours=True)
@@ -46,15 +63,26 @@ def measure(options: Options, place: Workplace) -> Figure:
     return figure
 
 
-def _run(place: Workplace, workers: int, count: int) -> tuple[float, dict[str, float]]:
+def _run(place: Workplace, setting: _Setting, count: int) -> tuple[float, dict[str, float]]:
     folder = place.subfolder("sustained")
     data_dir = folder / "data"
     data_dir.mkdir()
-    rooms = make_rooms(count)
+    rooms = make_rooms(count, a_room=A_ROOM)
     group_dir = write_group(folder, len(rooms))
-    further = ["assessment"] * (workers - 1)
+    batches = {
+        "GOMPHOSIS_BUS__BATCH": str(setting.batch),
+        "GOMPHOSIS_BUS__PREFETCH": str(2 * setting.batch),
+    }
+    further = ["assessment"] * (setting.workers - 1)
     with (
-        running_program(place, GROUP, data_dir, group_dir, further_workers=further) as program,
+        running_program(
+            place,
+            GROUP,
+            data_dir,
+            group_dir,
+            further_settings=batches,
+            further_workers=further,
+        ) as program,
         BusTeller(program.backend) as teller,
         Settling(program) as settling,
     ):
