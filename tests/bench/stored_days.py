@@ -117,8 +117,8 @@ def _copy_rows(database: psycopg.Connection, table: str, days: int) -> None:
         names.append(sql.Identifier(name))
         values.append(_earlier(name, kind))
     statement = sql.SQL(
-        "INSERT INTO {table} ({names}) SELECT {values} FROM (SELECT * FROM {table}) AS seed "
-        "CROSS JOIN generate_series(1, {days}) AS day"
+        "INSERT INTO {table} ({names}) SELECT {values} FROM (SELECT * FROM {table}) AS kept "
+        "CROSS JOIN generate_series(1, {days}) AS days(back)"
     )
     database.execute(
         statement.format(
@@ -134,14 +134,14 @@ def _earlier(name: str, kind: str) -> sql.Composable:
     """Say what a column is in the copy of an earlier day."""
     column = sql.Identifier(name)
     if kind == "date":
-        return sql.SQL("{} - day").format(column)
+        return sql.SQL("{} - back").format(column)
     if kind.startswith("timestamp"):
-        return sql.SQL("{} - make_interval(days => day)").format(column)
+        return sql.SQL("{} - make_interval(days => back)").format(column)
     if name in _IDS and kind.startswith("character"):
         # UUIDv7 begins with its time: here with the day's, so that order and size stay.
-        return sql.SQL("lpad(to_hex(16777216 - day), 8, '0') || substr({}, 9)").format(column)
+        return sql.SQL("lpad(to_hex(16777216 - back), 8, '0') || substr({}, 9)").format(column)
     if name in _NAMES_OF_A_DAY:
-        return sql.SQL("{} || '~' || day").format(column)
+        return sql.SQL("{} || '~' || back").format(column)
     if name == "study_instance_uid":
-        return sql.SQL("{} || '.' || day").format(column)
+        return sql.SQL("{} || '.' || back").format(column)
     return column
