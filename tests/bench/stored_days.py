@@ -28,6 +28,9 @@ _NOT_BY_DAY = {
 """Rows that do not grow with the days, or that go soon."""
 
 _NAMES_OF_A_DAY = {"natural_key", "order_id", "patient_id", "about", "posting_key"}
+_UIDS = {"study_instance_uid", "sop_instance_uid"}
+_NUMBERED = "charges_audit"
+"""Rows of a site under one count: each day's copies get numbers of their own."""
 _IDS = {"id", "message_id"}
 
 
@@ -115,7 +118,8 @@ def _copy_rows(database: psycopg.Connection, table: str, days: int) -> None:
         if identity == "YES" or "nextval" in str(default):
             continue  # the database counts on
         names.append(sql.Identifier(name))
-        values.append(_earlier(name, kind))
+        counts = table == _NUMBERED and name == "number"
+        values.append(_LATER if counts else _earlier(name, kind))
     statement = sql.SQL(
         "INSERT INTO {table} ({names}) SELECT {values} FROM (SELECT * FROM {table}) AS kept "
         "CROSS JOIN generate_series(1, {days}) AS days(back)"
@@ -130,6 +134,9 @@ def _copy_rows(database: psycopg.Connection, table: str, days: int) -> None:
     )
 
 
+_LATER = sql.SQL("number + 10000 * back")
+
+
 def _earlier(name: str, kind: str) -> sql.Composable:
     """Say what a column is in the copy of an earlier day."""
     column = sql.Identifier(name)
@@ -142,6 +149,6 @@ def _earlier(name: str, kind: str) -> sql.Composable:
         return sql.SQL("lpad(to_hex(16777216 - back), 8, '0') || substr({}, 9)").format(column)
     if name in _NAMES_OF_A_DAY:
         return sql.SQL("{} || '~' || back").format(column)
-    if name == "study_instance_uid":
+    if name in _UIDS:
         return sql.SQL("{} || '.' || back").format(column)
     return column
