@@ -44,7 +44,7 @@ def _read(house: House, answer: dict[str, Any]) -> Totals:
     if books["lines"]:
         raise CameOtherwise(f"{house.site}: expected nothing to settle, got {books['lines'][0]}")
     return Totals(
-        title=house.title.removesuffix(" (invented)"),
+        title=house.title.removesuffix(" Animal Hospital (invented)"),
         images=int(row["images seen"]),
         charged=int(row["images charged"]),
         due=Decimal(row["due"]),

@@ -6,6 +6,7 @@ from decimal import Decimal
 from importlib.resources import files
 
 from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
 
 from demo.evening.chapter import Chapter, Figure
 from demo.evening.drawings import day_drawing
@@ -49,7 +50,7 @@ def page(told: Told) -> str:
     by_time = sorted(told.chapters, key=lambda one: one.number)
     day = told.evening.day.date
     return template.render(
-        css=here.joinpath("page.css").read_text(encoding="utf-8"),
+        css=Markup(here.joinpath("page.css").read_text(encoding="utf-8")),
         long_day=f"{day:%A} {day.day} {day:%B %Y}",
         guests=list(told.evening.guests.values()),
         chapters=by_time,

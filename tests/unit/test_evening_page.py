@@ -57,6 +57,7 @@ def test_the_page_holds_all_of_itself_and_says_that_it_is_invented() -> None:
     assert addresses.found
     assert all(one.startswith(("data:", "#")) for one in addresses.found)
     assert "url(" not in written
+    assert 'content: "✓"' in written, "the style is not escaped as words are"
     assert "All of this is invented" in written
     assert "Monday 2 March 2026" in written
     assert "Pepper &lt;&amp;&gt;" in written
