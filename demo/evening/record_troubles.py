@@ -185,11 +185,12 @@ def refused_charge(stage: Stage, camera: Camera) -> Chapter:
         == 5,
     )
     settled = stage.wait_for(
-        "nothing left to settle", lambda: _page_with(desk, day, "Nothing to settle")
+        "nothing left to settle",
+        lambda: _page_with(desk, day, "Nothing to settle", without="refused by the record"),
     )
     chapter.check(
         "the desk had nothing left to settle at Tarnbeck, and no refusal on it",
-        _REFUSAL not in settled and "refused by the record" not in settled,
+        _REFUSAL not in settled,
     )
     check_held(stage, guest, chapter)
     chapter.happened = f"The patient record refused one of Boulder's charges: '{_REFUSAL}'."
@@ -205,7 +206,9 @@ def refused_charge(stage: Stage, camera: Camera) -> Chapter:
     return chapter
 
 
-def _page_with(desk: Desk, address: str, *words: str) -> str | None:
-    """Give a page once all of these words stand on it."""
+def _page_with(desk: Desk, address: str, *words: str, without: str = "") -> str | None:
+    """Give a page once all of these words stand on it, and those that are not to do not."""
     page = html.unescape(desk.page(address))
+    if without and without in page:
+        return None
     return page if all(one in page for one in words) else None
