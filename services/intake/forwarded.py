@@ -23,6 +23,7 @@ from services.runtime.store import Store
 log = structlog.get_logger(__name__)
 
 MOST_FACTS: Final = 1_000
+"""Of one body. Invented."""
 
 _DESKS: Final = frozenset(
     {

@@ -27,7 +27,7 @@ _log = structlog.get_logger(__name__)
 # broker counts a return of every message that the dead consumer held.
 _CAREFUL = 1
 
-# A header may say anything; this much the triage can keep.
+# A header may say anything; this much the triage can keep. The number is invented.
 _MOST_ATTEMPTS = 1_000_000
 
 
