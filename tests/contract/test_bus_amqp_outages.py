@@ -41,7 +41,7 @@ def blocked_connections(broker: Broker) -> bool:
     return "blocked" in states
 
 
-@pytest.mark.parametrize("way", ["restart", "kill"])
+@pytest.mark.parametrize("way", [pytest.param("restart", marks=pytest.mark.drill), "kill"])
 def test_publishing_and_consuming_go_on_after_the_broker_went_away(
     way: str, rabbitmq: Broker, amqp_bus: Backend
 ) -> None:

@@ -43,6 +43,7 @@ def test_the_table_agrees_with_a_fresh_computation_within_two_percent(
 
 # Source: spekpy, run here in another way than the script that made the table: the kerma of each
 # moment of the half-wave, filtered, and their mean; the layer that halves it is looked for apart.
+@pytest.mark.drill
 @pytest.mark.parametrize(
     ("tube_kv", "filtration_mm_al", "anode_angle_degrees"), [(60.0, 2.0, 20.0), (67.3, 2.7, 15.0)]
 )

@@ -111,6 +111,7 @@ def suite(path: Path, package: Path) -> tuple[set[str], str]:
     return set(re.findall(r"^FAILED \S*::(\w+)", told.stdout, re.MULTILINE)), told.stdout
 
 
+@pytest.mark.drill
 def test_the_template_is_installed_found_by_its_entry_point_and_passes_the_suite(
     package: Path, tmp_path: Path
 ) -> None:

@@ -16,13 +16,26 @@ from tests.fuzz.target import REFUSED, TAKEN, Broken, Ready, refused
 from tests.fuzz.targets import NAMES, find
 
 IN_PROCESS_INPUTS, SOCKET_INPUTS = 125, 30
+SLOW = {
+    "commitment",
+    "dicom-socket",
+    "group-file",
+    "http-facts",
+    "http-fhir",
+    "mapping-file",
+    "mllp-socket",
+    "record-codes-file",
+}
 
 
 def ready(feed: object) -> Ready:
     return Ready([b"seed"], lambda rng: rng.randbytes(20), feed)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=pytest.mark.drill) if name in SLOW else name for name in NAMES],
+)
 def test_no_mutated_input_breaks_a_parser(name: str, tmp_path: Path) -> None:
     target = find(name)
     inputs = IN_PROCESS_INPUTS if target.in_process else SOCKET_INPUTS

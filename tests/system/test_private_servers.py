@@ -69,6 +69,7 @@ def own_database() -> Iterator[PostgreSQL]:
 
 
 @pytest.mark.broker
+@pytest.mark.drill
 def test_a_private_broker_keeps_a_confirmed_message_through_kill_and_restart_then_leaves_nothing(
     own_broker: RabbitMQ,
 ) -> None:
@@ -198,6 +199,7 @@ def test_a_given_database_server_is_used_and_cleared_of_what_the_run_made(
 
 
 @pytest.mark.broker
+@pytest.mark.drill
 def test_a_given_broker_is_used_and_gives_vhosts_through_its_management_api() -> None:
     # given
     require_rabbitmq()

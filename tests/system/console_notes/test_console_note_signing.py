@@ -22,6 +22,7 @@ from tests.notes_desk import (
 
 
 @pytest.mark.timeout(400)  # forty slow comparisons of a password
+@pytest.mark.drill
 def test_twenty_notes_are_signed_one_after_the_other_though_no_result_has_come(
     desk: NotesDesk, uid: str
 ) -> None:

@@ -40,6 +40,7 @@ def test_no_form_of_any_route_is_taken_from_elsewhere_or_without_its_own_proof(
             assert client.get("/session").status_code == 200, f"{path} did something"
 
 
+@pytest.mark.drill
 def test_nothing_that_only_looks_changes_anything_but_by_post(running: RunningConsole) -> None:
     """RFC 9110 section 9.2.1 (from memory): GET is safe. The other methods are not there."""
     for _, path, _rule in routes():
@@ -79,6 +80,7 @@ def test_no_page_may_stand_in_a_frame_and_none_asks_for_anything_from_elsewhere(
                 assert {one.split(" ", 1)[1] for one in policy} == {"'self'", "'none'"}, address
 
 
+@pytest.mark.drill
 def test_a_host_or_proxy_header_that_somebody_made_up_stands_nowhere_in_any_answer(
     running: RunningConsole,
 ) -> None:

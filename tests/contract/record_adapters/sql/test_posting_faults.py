@@ -44,7 +44,9 @@ def held_keys(server: SqlServer) -> dict[str, list[str]]:
     return by_study
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize(
+    "seed", [0, *(pytest.param(seed, marks=pytest.mark.drill) for seed in (1, 2))]
+)
 def test_through_any_run_of_faults_each_key_is_held_once_and_in_order(
     behind_proxy: SqlServer, store: Store, seed: int
 ) -> None:
