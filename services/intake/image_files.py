@@ -12,7 +12,8 @@ import structlog
 from schemas.envelope import new_id
 from schemas.errors import GomphosisError, InvalidInput
 from services.intake.file_meta import file_head
-from services.intake.shared_sync import SharedSync, sync_folder
+from services.intake.shared_sync import SharedSync
+from services.runtime.folders import sync_folder
 
 log = structlog.get_logger(__name__)
 

@@ -1,8 +1,9 @@
 """One sync of a folder for all who have put a name into it meanwhile."""
 
-import os
 from pathlib import Path
 from threading import Lock
+
+from services.runtime.folders import sync_folder
 
 _MOST_REMEMBERED = 64
 
@@ -41,12 +42,3 @@ class SharedSync:
             if len(self._synced) >= _MOST_REMEMBERED:
                 self._synced.clear()  # costs a sync at most
             self._synced[folder] = reached
-
-
-def sync_folder(folder: Path) -> None:
-    """Make names in a folder durable (fsync(2): a file's own sync does not cover its name)."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -24,6 +24,7 @@ from services.intake.device_cells import HeaderUnfit
 from services.intake.line_keeper import LineKeeper
 from services.intake.line_source import fingerprint
 from services.intake.tail_store import LONGEST_PATH, Place, Watched
+from services.runtime.folders import sync_folder
 
 log = structlog.get_logger(__name__)
 
@@ -138,9 +139,5 @@ def move_aside(path: Path, folder: Path) -> Path:
         target = folder / f"{path.stem[:200]}~{count}{path.suffix[:40]}"
     path.rename(target)
     for changed in (folder, path.parent):
-        descriptor = os.open(changed, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
+        sync_folder(changed)
     return target

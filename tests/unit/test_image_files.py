@@ -11,7 +11,8 @@ from pydicom.uid import ExplicitVRLittleEndian
 
 from services.intake import image_files, shared_sync
 from services.intake.image_files import ImageFolder, IncomingFile
-from services.intake.shared_sync import SharedSync, sync_folder
+from services.intake.shared_sync import SharedSync
+from services.runtime.folders import sync_folder
 from tests.intake_support import INTRAORAL
 
 WANTED = Path("north/2026/03/02/2.25.1.dcm")

@@ -16,6 +16,7 @@ from schemas.group import Group, Site, load_group
 from schemas.limits import load_dose_limits
 from schemas.tariffs import load_tariffs
 from schemas.techniques import load_site_chart
+from services.runtime.folders import sync_folder
 from services.runtime.live_group import GROUP_FILE, check_change
 
 VERSIONS: Final = "group-versions"
@@ -131,8 +132,4 @@ def _put(file: Path, text: str, mode: int) -> None:
         os.fchmod(opened.fileno(), mode & 0o777)
         os.fsync(opened.fileno())
     beside.replace(file)
-    parent = os.open(file.parent, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(parent)
-    finally:
-        os.close(parent)
+    sync_folder(file.parent)
