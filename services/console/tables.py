@@ -56,7 +56,8 @@ BILL_COUNTS: tuple[str, ...] = (
 )
 
 
-def _count(name: str) -> Column[int]:
+def count_column(name: str) -> Column[int]:
+    """Make a column of what is counted or summed, beginning at 0."""
     return Column(name, BigInteger, nullable=False, server_default="0")
 
 
@@ -204,7 +205,7 @@ BILL = Table(
     Column("day", Date),
     Column("currency", String(3)),
     Column("due", Boolean, nullable=False),
-    *(_count(name) for name in BILL_COUNTS),
+    *(count_column(name) for name in BILL_COUNTS),
     Column("exception_day", Date),
     Column("answers", Text, nullable=False),
     Column("snapshot", Text),
@@ -222,7 +223,7 @@ BILL_DAY = Table(
     Column("day", Date, primary_key=True),
     Column("site", String(64), primary_key=True),
     Column("currency", String(3), primary_key=True),
-    *(_count(name) for name in BILL_COUNTS),
+    *(count_column(name) for name in BILL_COUNTS),
     Index("ix_console_bill_day_site", "site", "day"),
 )
 """The sums of each day; of the whole group under an empty site."""
@@ -233,7 +234,7 @@ BILL_MONTH = Table(
     Column("month", Date, primary_key=True),
     Column("site", String(64), primary_key=True),
     Column("currency", String(3), primary_key=True),
-    *(_count(name) for name in BILL_COUNTS),
+    *(count_column(name) for name in BILL_COUNTS),
 )
 
 UNMAPPED = Table(
@@ -281,8 +282,8 @@ STORAGE_DAY = Table(
     METADATA,
     Column("day", Date, primary_key=True),
     Column("site", String(64), primary_key=True),
-    _count("images"),
-    _count("bytes"),
+    count_column("images"),
+    count_column("bytes"),
 )
 """What was stored of the images of each day; of the whole group under an empty site."""
 
@@ -295,7 +296,7 @@ FIGURES_DAY = Table(
     Column("device", String(64), primary_key=True),
     Column("view", String(64), primary_key=True),
     Column("species", String(16), primary_key=True),
-    *(_count(name) for name in COUNTS),
+    *(count_column(name) for name in COUNTS),
 )
 """Empty text stands for what was not told."""
 
@@ -306,7 +307,7 @@ FIGURES_MONTH = Table(
     Column("site", String(64), primary_key=True),
     Column("month", Date, primary_key=True),
     Column("name", String(64), primary_key=True),
-    *(_count(name) for name in COUNTS),
+    *(count_column(name) for name in COUNTS),
 )
 """The same by one thing at a time, by the month; of the whole group under an empty site."""
 
@@ -320,7 +321,7 @@ REJECTS_DAY = Table(
     Column("view", String(64), primary_key=True),
     Column("species", String(16), primary_key=True),
     Column("reason", String(64), primary_key=True),
-    _count("images"),
+    count_column("images"),
 )
 
 

@@ -2,9 +2,9 @@
 
 from typing import Final
 
-from sqlalchemy import BigInteger, Column, Date, String, Table
+from sqlalchemy import Column, Date, String, Table
 
-from services.console.tables import COUNTS
+from services.console.tables import COUNTS, count_column
 from services.runtime.tables import METADATA
 
 SITE_COUNTS: Final = (
@@ -19,16 +19,12 @@ SITE_COUNTS: Final = (
 """Those of ``tables.COUNTS`` that are no doses."""
 
 
-def _count(name: str) -> Column[int]:
-    return Column(name, BigInteger, nullable=False, server_default="0")
-
-
 FIGURES_SITE = Table(
     "console_figures_site",
     METADATA,
     Column("month", Date, primary_key=True),
     Column("site", String(64), primary_key=True),
-    *(_count(name) for name in SITE_COUNTS),
+    *(count_column(name) for name in SITE_COUNTS),
 )
 """A narrow row for each site and month, by the month first. Among ``FIGURES_MONTH``, where a site
 has some thirty wide rows a month, those of a thousand sites lie on twelve thousand pages of the
@@ -39,6 +35,6 @@ FIGURES_SITE_DAY = Table(
     METADATA,
     Column("site", String(64), primary_key=True),
     Column("day", Date, primary_key=True),
-    *(_count(name) for name in COUNTS),
+    *(count_column(name) for name in COUNTS),
 )
 """A site's days, all together: one row where ``FIGURES_DAY`` has some forty and more."""
