@@ -30,9 +30,11 @@ _config.STORE_SEND_CHUNKED_DATASET = True
 
 _CONNECT_S: Final = 10.0
 _SILENT_S: Final = 60
+"""How long it may take to be there, and say nothing. Both are invented."""
 _SERVICE: Final = "forward"
 _TRY_AGAIN: Final = 0xA700
-"""Out of resources, A7xx (PS3.4 table B.2-1): the sender keeps the image and tries again."""
+"""Out of resources, A7xx (PS3.4 table B.2-1; this and the warnings below from memory): the sender
+keeps the image and tries again."""
 
 
 class GroupArchive:

@@ -18,7 +18,7 @@ log = structlog.get_logger(__name__)
 
 MOST_FACTS: Final = 200
 MOST_BYTES: Final = 900_000
-"""Of one body, unless a single fact is larger. Below what intake takes where nothing is set."""
+"""Of one body, unless a single fact is larger. Invented; below what the group's intake takes."""
 
 _OUTCOMES: Final = frozenset({"accepted", "already_known", "rejected"})
 

@@ -12,6 +12,7 @@ from services.runtime.bus_amqp_errors import BadAddress
 
 CONNECT_TIMEOUT_S = 10.0
 HEARTBEAT_S = 30
+"""Both are invented, and for an address that says nothing of them."""
 
 
 @dataclass(slots=True)

@@ -25,6 +25,7 @@ _LOCK = text(
 _BUSY_TIMEOUT_MS = 30_000
 _ASK_AGAIN_S = 0.0005
 _CLAIM_LOOK_S = 1.0
+"""How long the loss of a claim may go unseen. Invented."""
 
 _SERVER_LOOKS = "-c tcp_keepalives_idle=15 -c tcp_keepalives_interval=5 -c tcp_keepalives_count=3"
 _GONE_SILENTLY: dict[str, str | int] = {
@@ -37,8 +38,8 @@ _GONE_SILENTLY: dict[str, str | int] = {
 }
 """So that each end sees within half a minute that the other's machine or network is gone; by
 default that takes hours, in which the server would hold the claims of a machine without power.
-PostgreSQL manual, TCP settings of the server and parameter key words of libpq; the numbers are our
-own choice, and what the URL says outranks.
+PostgreSQL manual, TCP settings of the server and parameter key words of libpq (some read in the
+patches that brought them, the others from memory). The numbers are invented; the URL outranks them.
 """
 
 
