@@ -125,9 +125,7 @@ def a_charge_is_of_a_cent_too_little(dump: Dump) -> None:
 
 @plants(Kind.LOST_CHARGE)
 def a_charge_was_taken_back(dump: Dump) -> None:
-    with dump.hl7() as held:
-        credit = held["lines"][0] | {"type": "CD", "reference": "R9", "posting_key": "credit:1"}
-        held["lines"].append(credit)
+    _add_line(dump, type="CD", posting_key="credit:1")
 
 
 @plants(Kind.DOUBLED_CHARGE)
@@ -138,8 +136,7 @@ def a_charge_item_is_there_twice(dump: Dump) -> None:
 
 @plants(Kind.DOUBLED_CHARGE)
 def a_line_is_there_twice_under_another_key(dump: Dump) -> None:
-    with dump.hl7() as held:
-        held["lines"].append(held["lines"][0] | {"posting_key": "other", "reference": "R9"})
+    _add_line(dump)
 
 
 @plants(Kind.DOUBLED_CHARGE)
@@ -149,9 +146,7 @@ def a_file_is_there_twice(dump: Dump) -> None:
 
 @plants(Kind.DOUBLED_CHARGE)
 def a_view_is_charged_that_was_never_made(dump: Dump) -> None:
-    with dump.hl7() as held:
-        more = {"code": "INV-LL", "posting_key": "other", "reference": "R9"}
-        held["lines"].append(held["lines"][0] | more)
+    _add_line(dump, code="INV-LL")
 
 
 @plants(Kind.WRONG_PATIENT_CHARGE)
@@ -168,16 +163,12 @@ def a_charge_is_on_another_patient_as_well(dump: Dump) -> None:
 
 @plants(Kind.WRONG_PATIENT_CHARGE)
 def a_charge_is_on_another_account_as_well(dump: Dump) -> None:
-    with dump.hl7() as held:
-        more = {"account": "INVACC9", "posting_key": "other", "reference": "R9"}
-        held["lines"].append(held["lines"][0] | more)
+    _add_line(dump, account="INVACC9")
 
 
 @plants(Kind.WRONG_PATIENT_CHARGE)
 def a_charge_is_of_a_study_that_nobody_knows(dump: Dump) -> None:
-    with dump.hl7() as held:
-        more = {"study_instance_uid": "2.25.999", "posting_key": "other", "reference": "R9"}
-        held["lines"].append(held["lines"][0] | more)
+    _add_line(dump, study_instance_uid="2.25.999")
 
 
 # Notes
@@ -260,6 +251,13 @@ def a_file_beside_its_manifest_was_changed(dump: Dump) -> None:
 @plants(Kind.LOST_POISON)
 def poison_is_nowhere(dump: Dump) -> None:
     dump.sql("DELETE FROM runtime_triage WHERE CAST(body AS TEXT) LIKE '%poison-middle%'")
+
+
+def _add_line(dump: Dump, **differing: str) -> None:
+    """Add the HL7 record's first line once more: under another key, and with what differs."""
+    with dump.hl7() as held:
+        more = {"posting_key": "other", "reference": "R9"} | differing
+        held["lines"].append(held["lines"][0] | more)
 
 
 def _forget_signatures(dump: Dump, study: str) -> None:
