@@ -13,8 +13,7 @@ import typer
 
 from demo.http_teller import HttpTeller
 from demo.stand_in import perform
-from demo.story import ROOM, Visit, load_day
-from schemas.facts import OrderPlaced
+from demo.story import ROOM, Visit, load_day, order_of
 
 
 class Record:
@@ -90,18 +89,7 @@ def main(url: Annotated[str, typer.Option()], folder: Annotated[Path, typer.Opti
 
     def place(action: dict[str, Any]) -> dict[str, Any]:
         visit = Visit.model_validate_json(action["visit"])
-        order = OrderPlaced(
-            order_id=visit.order_id,
-            study_instance_uid=visit.study_instance_uid,
-            accession_number=visit.accession_number,
-            patient=visit.patient,
-            plan=visit.plan,
-            room=ROOM,
-            scheduled_at=day.begins_at(visit),
-            indication=visit.indication,
-            ordered_by="vet-1",
-            account=f"INVACC{visit.order_id}",
-        )
+        order = order_of(visit, ROOM, day.begins_at(visit), "vet-1")
         placed_at = day.begins_at(visit) - timedelta(hours=1)
         return door.tell(order.KIND, placed_at, order.model_dump(mode="json"))
 

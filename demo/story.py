@@ -11,7 +11,7 @@ from typing import Annotated, Any, ClassVar
 from pydantic import Field
 
 from schemas.base import Contract, Name, Text
-from schemas.facts import AnimalSize, Patient, Receptor
+from schemas.facts import AnimalSize, OrderPlaced, Patient, Receptor
 from schemas.plans import Plan, View, load_plans
 from schemas.rule_files import read_rules
 from schemas.teeth import Arch, Species, ToothKind, arch, kind
@@ -132,6 +132,22 @@ def load_day() -> Day:
 
 def plan_of(visit: Visit) -> Plan:
     return load_plans()[visit.plan]
+
+
+def order_of(visit: Visit, room: str, scheduled_at: datetime, ordered_by: str) -> OrderPlaced:
+    """Make the order that the patient record places for a visit."""
+    return OrderPlaced(
+        order_id=visit.order_id,
+        study_instance_uid=visit.study_instance_uid,
+        accession_number=visit.accession_number,
+        patient=visit.patient,
+        plan=visit.plan,
+        room=room,
+        scheduled_at=scheduled_at,
+        indication=visit.indication,
+        ordered_by=ordered_by,
+        account=f"INVACC{visit.order_id}",
+    )
 
 
 def animal_size(visit: Visit) -> AnimalSize:

@@ -30,7 +30,7 @@ from demo.evening.stage import CameOtherwise, Stage, on_stage, prepare_record
 from demo.hospital import HospitalNotReady, running_hospital
 from demo.http_teller import NotKept
 from demo.stand_in import StandInFailed
-from schemas.facts import OrderPlaced
+from demo.story import order_of
 
 _READ_BACK_S: Final = "3"
 _FAILURES: Final = (CameOtherwise, HospitalNotReady, NotAtTheDesk, NotKept, StandInFailed)
@@ -114,19 +114,8 @@ def run(folder: Path, say: Callable[[str], None], took_s: Callable[[], float]) -
 
 def _place_orders(stage: Stage) -> None:
     for guest in stage.evening.guests.values():
-        visit, at = guest.visit, stage.evening.day.begins_at(guest.visit)
-        order = OrderPlaced(
-            order_id=visit.order_id,
-            study_instance_uid=visit.study_instance_uid,
-            accession_number=visit.accession_number,
-            patient=visit.patient,
-            plan=visit.plan,
-            room=guest.room,
-            scheduled_at=at,
-            indication=visit.indication,
-            ordered_by=stage.house(guest.site).vet,
-            account=f"INVACC{visit.order_id}",
-        )
+        at = stage.evening.day.begins_at(guest.visit)
+        order = order_of(guest.visit, guest.room, at, stage.house(guest.site).vet)
         stage.record_tells(guest.site, order, stage.evening.day.moment(7, 30))
 
 
