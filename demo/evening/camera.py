@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
+from demo import chromium
 from demo.evening.chapter import Figure, data_uri
 from demo.evening.desk import Person
 
@@ -14,15 +15,6 @@ if TYPE_CHECKING:
 TABLET: Final = (1024, 768)
 DESKTOP: Final = (1280, 800)
 _PROGRAMS: Final = ("chromium", "chromium-browser")
-_ARGUMENTS: Final = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 _QUALITY: Final = 80
 _WAIT_MS: Final = 180_000
 
@@ -92,9 +84,7 @@ def camera() -> Iterator[Camera]:
         return
     with sync_playwright() as playwright:
         try:
-            browser = playwright.chromium.launch(
-                executable_path=program, headless=True, args=list(_ARGUMENTS), timeout=_WAIT_MS
-            )
+            browser = chromium.start(playwright, program, _WAIT_MS)
         except Error as error:
             yield Camera(None, f"Chromium did not start here ({str(error).splitlines()[0]})")
             return

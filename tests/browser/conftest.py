@@ -12,6 +12,7 @@ import pytest
 import yaml
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
+from demo.chromium import start
 from services.runtime.service import service_names
 from tests.browser.desk import Desk
 from tests.console_support import HOST, TOKEN, invented_group
@@ -19,16 +20,6 @@ from tests.servers.missing import missing
 from tests.servers.polling import wait_until
 from tests.servers.ports import free_port
 from tests.servers.private import plain_environment
-
-_ARGUMENTS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -47,9 +38,7 @@ def chromium() -> Iterator[Browser]:
         missing("Chromium", "apt-get install chromium")
     with sync_playwright() as playwright:
         expect.set_options(timeout=60_000)  # a machine may be slow; a page that is not fails late
-        browser = playwright.chromium.launch(
-            executable_path=program, headless=True, args=list(_ARGUMENTS), timeout=120_000
-        )
+        browser = start(playwright, program, timeout_ms=120_000)
         yield browser
         browser.close()
 
