@@ -22,13 +22,14 @@ class Record:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
 
+    def charge_files(self, study_instance_uid: str) -> list[Path]:
+        """Give the files of the entries posted for a study, in no order."""
+        found = self._folder.glob(f"charges/*/{study_instance_uid}/*.json")
+        return [path for path in found if not path.name.endswith(".answer.json")]
+
     def ledger(self, study_instance_uid: str) -> list[dict[str, Any]]:
         """Give the entries held for a study, in order of posting."""
-        entries = [
-            json.loads(path.read_text(encoding="utf-8"))
-            for path in self._folder.glob(f"charges/*/{study_instance_uid}/*.json")
-            if not path.name.endswith(".answer.json")
-        ]
+        entries = [content_of(path) for path in self.charge_files(study_instance_uid)]
         return [
             {**one["content"]["entry"], "currency": one["content"]["currency"]}
             for one in sorted(entries, key=lambda entry: int(entry["position"]))
@@ -39,7 +40,7 @@ class Record:
         found = []
         for path in self._folder.glob(f"notes/*/{study_instance_uid}/*.json"):
             if not path.name.endswith(".answer.json"):
-                content = json.loads(path.read_text(encoding="utf-8"))["content"]
+                content = content_of(path)["content"]
                 found.append({**content["note"], "file": str(path.with_suffix(""))})
         return sorted(found, key=lambda note: int(note["revision"]))
 
@@ -75,6 +76,12 @@ class Record:
                         entry["currency"],
                     ]
                 )
+
+
+def content_of(path: Path) -> dict[str, Any]:
+    """Read a file that was posted."""
+    read: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    return read
 
 
 def filed_name(visit: Visit) -> str:

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Final
 import typer
 
 from demo.http_teller import HttpTeller
-from demo.record import Record
+from demo.record import Record, content_of
 from demo.stand_in import perform
 
 SHARE: Final = "record-share"
@@ -45,12 +45,12 @@ class EveningRecord(Record):
         study = action["study_instance_uid"]
         refused = {self._key(path) for path in self._refused(study)}
         ledger = [one for one in self.ledger(study) if one["posting_key"] not in refused]
-        files = len(list(self._entries(study)))
+        files = len(list(self.charge_files(study)))
         return {"charges": ledger, "notes": self.notes(study), "files": files}
 
     def refuse(self, action: dict[str, Any]) -> dict[str, Any]:
         """Refuse the first charge of a study, in words."""
-        first = min(self._entries(action["study_instance_uid"]), key=_position)
+        first = min(self.charge_files(action["study_instance_uid"]), key=_position)
         answer = first.with_name(f"{first.name}.answer.json")
         part = answer.with_suffix(".part")
         told = {"outcome": "rejected", "words": action["words"]}
@@ -75,14 +75,10 @@ class EveningRecord(Record):
         mount(self._own, SHARE)
         return {}
 
-    def _entries(self, study: str) -> list[Path]:
-        found = self._own.glob(f"charges/*/{study}/*.json")
-        return [path for path in found if not path.name.endswith(".answer.json")]
-
     def _refused(self, study: str) -> list[Path]:
         return [
             path
-            for path in self._entries(study)
+            for path in self.charge_files(study)
             if any(
                 path.with_name(f"{path.name}.answer.json{suffix}").exists()
                 for suffix in ("", ".taken")
@@ -90,16 +86,11 @@ class EveningRecord(Record):
         ]
 
     def _key(self, path: Path) -> str:
-        return str(_content(path)["content"]["entry"]["posting_key"])
-
-
-def _content(path: Path) -> dict[str, Any]:
-    read: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-    return read
+        return str(content_of(path)["content"]["entry"]["posting_key"])
 
 
 def _position(path: Path) -> int:
-    return int(_content(path)["position"])
+    return int(content_of(path)["position"])
 
 
 def main(url: Annotated[str, typer.Option()], folder: Annotated[Path, typer.Option()]) -> None:
