@@ -2,15 +2,14 @@
 
 import shutil
 import sys
-import time
 from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 
 from demo.hospital import HospitalNotReady, running_hospital
 from demo.run import DayFailed, RunOfTheDay
+from demo.sayings import Sayings
 from demo.stand_in import StandInFailed
 from demo.story import load_day
 from demo.summary import summary
@@ -22,12 +21,8 @@ def main(
     ] = Path("demo/out"),
 ) -> None:
     """Run the invented day and print what came of it."""
-    console = Console(soft_wrap=True, highlight=False)
-    started = time.monotonic()
-
-    def say(words: str) -> None:
-        console.print(f"{time.monotonic() - started:5.1f} s  {words}", markup=False)
-
+    sayings = Sayings()
+    say, console = sayings.say, sayings.console
     if out.exists():
         shutil.rmtree(out)
     out.mkdir(parents=True)

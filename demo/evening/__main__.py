@@ -7,13 +7,11 @@ told ends it with 1, and no page is made.
 import json
 import shutil
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Final
 
 import typer
-from rich.console import Console
 
 from demo.evening.books import check_totals, doses, pictures_of_books, totals_of_the_day
 from demo.evening.bramble import two_rooms
@@ -29,6 +27,7 @@ from demo.evening.signed import signed_note
 from demo.evening.stage import CameOtherwise, Stage, on_stage, prepare_record
 from demo.hospital import HospitalNotReady, running_hospital
 from demo.http_teller import NotKept
+from demo.sayings import Sayings
 from demo.stand_in import StandInFailed
 from demo.story import order_of
 
@@ -54,28 +53,24 @@ def main(
     ] = Path("demo/out"),
 ) -> None:
     """Run the invented day at three hospitals, and write the page that tells it."""
-    console = Console(soft_wrap=True, highlight=False)
-    started = time.monotonic()
-
-    def say(words: str) -> None:
-        console.print(f"{time.monotonic() - started:5.1f} s  {words}", markup=False)
-
+    sayings = Sayings()
     folder, written = out / "evening", out / "evening.html"
     written.unlink(missing_ok=True)
     if folder.exists():
         shutil.rmtree(folder)
     folder.mkdir(parents=True)
     try:
-        text = run(folder.absolute(), say, lambda: time.monotonic() - started)
+        text = run(folder.absolute(), sayings)
     except _FAILURES as error:
-        console.print(f"the evening did not come out as it is told: {error}", markup=False)
+        sayings.console.print(f"the evening did not come out as it is told: {error}", markup=False)
         sys.exit(1)
     written.write_text(text, encoding="utf-8")
-    say(f"the page: {written}")
+    sayings.say(f"the page: {written}")
 
 
-def run(folder: Path, say: Callable[[str], None], took_s: Callable[[], float]) -> str:
+def run(folder: Path, sayings: Sayings) -> str:
     """Run the day in an empty folder; give the page. Raises what tells that it came otherwise."""
+    say = sayings.say
     write_group(folder / "group")
     prepare_record(folder)
     evening = Evening(yesterday())
@@ -108,7 +103,9 @@ def run(folder: Path, say: Callable[[str], None], took_s: Callable[[], float]) -
         books = pictures_of_books(stage, taking)
         why_not = taking.why_not
     return page(
-        Told(evening, chapters, totals, exposures, books, dose_words, dose, why_not, took_s())
+        Told(
+            evening, chapters, totals, exposures, books, dose_words, dose, why_not, sayings.took_s()
+        )
     )
 
 
