@@ -39,7 +39,7 @@ def tooth_chart(study: StudyAssessed, caption: str) -> Figure:
     states = {tooth: _CHARTED[state] for tooth, state in tooth_states(study).items()}
     svg = tooth_chart_svg(species, Dentition.PERMANENT, states)
     words = chart_words(species, Dentition.PERMANENT, states)
-    return _drawn(svg, words, caption)
+    return svg_figure(svg, words, caption)
 
 
 def clock_drawing(study: StudyAssessed) -> Figure:
@@ -75,8 +75,8 @@ def clock_drawing(study: StudyAssessed) -> Figure:
         place = x.at((moment - first).total_seconds())
         drawing.text(place, y, f"{moment.astimezone(ZONE):%H:%M:%S}", anchor=anchor)
     drawing.text(450, 236, words.split(": ")[1].capitalize(), anchor="middle", colour=GREY)
-    return _drawn(drawing.render(), words, "Two clocks seven minutes apart, and what belongs "
-                  "together all the same")  # fmt: skip
+    caption = "Two clocks seven minutes apart, and what belongs together all the same"
+    return svg_figure(drawing.render(), words, caption)
 
 
 def day_drawing(day: date, chapters: Sequence[Chapter]) -> Figure:
@@ -105,7 +105,7 @@ def day_drawing(day: date, chapters: Sequence[Chapter]) -> Figure:
             drawing.text(place, y + 5, str(one.number), anchor="middle", colour="#ffffff",
                          bold=True)  # fmt: skip
     alt = f"The day's hours, with the {len(chapters)} troubles at their times; listed below."
-    return _drawn(drawing.render(), alt, "The day, and where each trouble came")
+    return svg_figure(drawing.render(), alt, "The day, and where each trouble came")
 
 
 def radiographs(files: Sequence[Path], words: str, caption: str) -> Figure:
@@ -132,10 +132,6 @@ def _small(path: Path) -> NDArray[np.uint8]:
     top = max(0, (_PICTURE_HIGH - grey.shape[0]) // 2)
     canvas[top : top + min(_PICTURE_HIGH, grey.shape[0])] = grey[:_PICTURE_HIGH]
     return canvas
-
-
-def _drawn(svg: str, alt: str, caption: str) -> Figure:
-    return svg_figure(svg, alt, caption)
 
 
 def svg_figure(svg: str, alt: str, caption: str) -> Figure:
