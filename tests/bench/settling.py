@@ -7,7 +7,7 @@ from types import TracebackType
 from typing import Self
 
 from pydantic_core import from_json
-from sqlalchemy import func, select
+from sqlalchemy import select
 
 from schemas.channels import SUBSCRIPTIONS
 from services.assessment.store import STUDY
@@ -68,11 +68,6 @@ class Settling:
         """Count the messages that each service has handled."""
         with self._store.read() as connection:
             return handled_since(connection, DAY_BEGINS)
-
-    def studies_told(self) -> int:
-        """Count the assessments told so far: each is its study's next revision."""
-        with self._store.read() as connection:
-            return int(connection.scalar(select(func.sum(STUDY.c.revision))) or 0)
 
     def facts_assessed(self) -> set[str]:
         """Give the natural keys on which the newest assessments rest."""

@@ -10,7 +10,6 @@ from typing import Final
 class From(StrEnum):
     """Where a figure is from."""
 
-    PRODUCT = "product"  # read from the code when the tables are made
     MEASURED = "measured"
     PUBLISHED = "published"
     INVENTED = "invented"

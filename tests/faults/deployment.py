@@ -99,7 +99,7 @@ class Deployment:
             self.supervisor.start()
             self.wait_until_ready()
             yield
-            self.exit_codes = self.supervisor.stop()
+            self.supervisor.stop()
 
     def wait_until_ready(self) -> None:
         """Wait until every process works."""

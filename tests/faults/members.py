@@ -89,18 +89,15 @@ class Supervisor:
         """Give the ends that nobody asked for."""
         return [one for member in self.members for one in member.ended]
 
-    def stop(self) -> dict[str, int]:
-        """End all in good order; give the exit codes. What does not end is killed."""
+    def stop(self) -> None:
+        """End all in good order. What does not end is killed."""
         self._stop.set()
         self._thread.join()
         for member in self.members:
             member.signal(signal.SIGTERM)
-        codes = {}
         for member in self.members:
             if member.child is not None:
                 member.child.stop(STOP_S)
-                codes[member.name] = int(member.child.process.returncode)
-        return codes
 
     def kill(self) -> None:
         """End all at once."""
