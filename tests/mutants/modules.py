@@ -15,7 +15,8 @@ _PRICES = ("pricing", "pricing_terms", "bundles")
 _BOOKS = ("reconcile", "charge_exceptions", "control_totals")
 _KERMA = ("kerma", "calibration", "outside/kerma_against_published")
 _DOUBTS = ("dose_plausibility", "dose_questions")
-_DAYS = ("linking", "room_day", "golden_days", "tellings", "loose")
+_ROOM_DAY = ("room_day", "room_day_decisions", "room_day_patients")
+_DAYS = ("linking", *_ROOM_DAY, "golden_days", "tellings", "loose")
 _NOTE = ("note_lifecycle", "note_signatures", "note_lifecycle_properties")
 
 GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
@@ -81,7 +82,7 @@ GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
         "assessment/belonging": _DAYS,
         "assessment/clock_offset": ("clock_offset", *_DAYS),
         "assessment/clock_stands": ("loose", "linking"),
-        "assessment/clock_tracks": ("loose", "linking", "linking_work", "room_day"),
+        "assessment/clock_tracks": ("loose", "linking", "linking_work", *_ROOM_DAY),
         "assessment/event_links": _DAYS,
         "assessment/foreign_devices": ("foreign_devices",),
         "assessment/link_confidence": ("linking_work", "linking"),
@@ -100,23 +101,23 @@ GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
     "series and technique": {
         "assessment/animals": ("animals", "explained_day"),
         "assessment/control_limits": ("outside/dose_statistics_against_published",),
-        "assessment/counting": ("room_day", "animals"),
+        "assessment/counting": (*_ROOM_DAY, "animals"),
         "assessment/exposure_technique": ("kerma", "dose", "dose_plausibility"),
         "assessment/handovers": ("tellings",),
-        "assessment/one_study": ("room_day", "explained_day", "animals", "told_for_charges"),
+        "assessment/one_study": (*_ROOM_DAY, "explained_day", "animals", "told_for_charges"),
         "assessment/quality": ("quality", "outside/quality_against_published"),
-        "assessment/questions": ("room_day", "explained_day"),
-        "assessment/readiness": ("room_day", "told_for_charges"),
-        "assessment/repeats": ("repeats", "room_day"),
-        "assessment/series": ("series", "room_day"),
-        "assessment/series_views": ("series", "room_day"),
+        "assessment/questions": (*_ROOM_DAY, "explained_day"),
+        "assessment/readiness": (*_ROOM_DAY, "told_for_charges"),
+        "assessment/repeats": ("repeats", *_ROOM_DAY),
+        "assessment/series": ("series", *_ROOM_DAY),
+        "assessment/series_views": ("series", *_ROOM_DAY),
         "assessment/set_cover": ("set_cover", "outside/set_cover_against_scipy"),
-        "assessment/study": ("room_day", "explained_day", "loose"),
-        "assessment/study_exposures": ("room_day", "dose_questions", "planned_dose"),
+        "assessment/study": (*_ROOM_DAY, "explained_day", "loose"),
+        "assessment/study_exposures": (*_ROOM_DAY, "dose_questions", "planned_dose"),
         "assessment/suspicions": ("suspicions", "explained_day"),
         "assessment/technique": ("technique", "explained_day"),
-        "assessment/told_series": ("room_day", "explained_day", "series"),
-        "assessment/view_choice": ("series", "room_day"),
+        "assessment/told_series": (*_ROOM_DAY, "explained_day", "series"),
+        "assessment/view_choice": ("series", *_ROOM_DAY),
     },
     "notes": {
         "notes/changes": _NOTE,

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from services.assessment.memory import Remembered
 from services.assessment.room_day import RoomDay
 from services.assessment.study import Memory, assess_room_day
+from tests.room_days import two_cats
 from tests.room_facts import ROOM, rules, site
-from tests.unit.test_room_day import two_cats
 
 DAY = RoomDay("north", ROOM, date(2026, 3, 2))
 RULES = rules()
