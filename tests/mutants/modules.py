@@ -13,8 +13,15 @@ ROOT = Path(__file__).parents[2]
 
 _PRICES = ("pricing", "pricing_terms", "bundles")
 _BOOKS = ("reconcile", "charge_exceptions", "control_totals")
-_KERMA = ("kerma", "calibration", "outside/kerma_against_published")
-_DOUBTS = ("dose_plausibility", "dose_questions")
+_KERMA_ALONE = ("kerma", "kerma_uncertainty", "tube_output", "dose_units", "dose_limits")
+_KERMA = (*_KERMA_ALONE, "calibration", "outside/kerma_against_published")
+_PLAUSIBILITY = (
+    "dose_plausibility",
+    "dose_wrong_units",
+    "dose_false_alarms",
+    "doubtful_dose",
+)
+_DOUBTS = (*_PLAUSIBILITY, "dose_questions")
 _ROOM_DAY = ("room_day", "room_day_decisions", "room_day_patients")
 _DAYS = ("linking", *_ROOM_DAY, "golden_days", "tellings", "loose")
 _NOTE = ("note_lifecycle", "note_signatures", "note_lifecycle_properties")
@@ -45,20 +52,20 @@ GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
     "dose": {
         "assessment/beam_geometry": _KERMA,
         "assessment/beam_quality": _KERMA,
-        "assessment/calibration": ("calibration", "kerma"),
+        "assessment/calibration": ("calibration", *_KERMA_ALONE),
         "assessment/calibration_doubt": ("calibration_doubt", *_DOUBTS),
         "assessment/chosen_output": _KERMA,
-        "assessment/dose": ("dose", "dose_questions", "dose_plausibility"),
+        "assessment/dose": ("dose", "dose_questions", *_PLAUSIBILITY),
         "assessment/dose_batch": ("dose_batch",),
         "assessment/dose_doubt": _DOUBTS,
         "assessment/dose_periods": ("dose_periods",),
         "assessment/dose_plausibility": _DOUBTS,
         "assessment/dose_questions": _DOUBTS,
         "assessment/dose_rolling": ("dose_rolling",),
-        "assessment/dose_slips": ("dose_plausibility", "outside/dose_units_against_pint"),
-        "assessment/dose_sums": ("dose", "dose_plausibility"),
+        "assessment/dose_slips": (*_PLAUSIBILITY, "outside/dose_units_against_pint"),
+        "assessment/dose_sums": ("dose", *_PLAUSIBILITY),
         "assessment/dose_typical": ("typical_values", "dose_periods"),
-        "assessment/dose_verdict": ("dose", "dose_plausibility"),
+        "assessment/dose_verdict": ("dose", *_PLAUSIBILITY),
         "assessment/kerma": _KERMA,
         "assessment/kerma_uncertainty": (
             *_KERMA,
@@ -102,7 +109,7 @@ GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
         "assessment/animals": ("animals", "explained_day"),
         "assessment/control_limits": ("outside/dose_statistics_against_published",),
         "assessment/counting": (*_ROOM_DAY, "animals"),
-        "assessment/exposure_technique": ("kerma", "dose", "dose_plausibility"),
+        "assessment/exposure_technique": (*_KERMA_ALONE, "dose", *_PLAUSIBILITY),
         "assessment/handovers": ("tellings",),
         "assessment/one_study": (*_ROOM_DAY, "explained_day", "animals", "told_for_charges"),
         "assessment/quality": ("quality", "outside/quality_against_published"),

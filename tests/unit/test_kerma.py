@@ -1,37 +1,20 @@
-"""Kerma of one exposure: formulas, preference of sources, refusals, units."""
+"""Kerma of one exposure: formulas, preference of sources, refusals."""
 
-import json
 import math
 from dataclasses import replace
-from pathlib import Path
-from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from schemas.base import Contract
-from schemas.dose_units import kap_in_mgycm2, kerma_in_mgy
 from schemas.errors import InvalidInput
-from schemas.group import Tube
-from schemas.limits import (
-    DoseLimits,
-    Levels,
-    PublishedReferenceLevels,
-    ReferenceLevel,
-    ScopeLimits,
-    load_dose_limits,
-    load_published_reference_levels,
-)
-from schemas.outputs import OutputPoint, SpectrumModel, Waveform, load_spectrum_model
-from schemas.tube_calibration import LinearityCheck, MeasuredOutput, TubeCalibration
+from schemas.outputs import SpectrumModel, Waveform
 from services.assessment.beam_geometry import (
     field_area_cm2,
     incident_air_kerma_mgy,
     kerma_area_product_mgycm2,
     skin_distance_mm,
 )
-from services.assessment.beam_quality import hvl_warning, minimum_hvl_mm_al
 from services.assessment.chosen_output import KermaBasis
 from services.assessment.exposure_technique import (
     ExposureTechnique,
@@ -40,65 +23,16 @@ from services.assessment.exposure_technique import (
     TubeGeometry,
 )
 from services.assessment.kerma import ExposureKerma, estimate
-from services.assessment.kerma_uncertainty import combined, interval
-from services.assessment.tube_output import OutOfRange, model_output
-from tests.unit.test_calibration import calibration
+from tests.kerma_exposures import CALIBRATION, MODEL, TUBE, distances, exposure, kilovolts
 
-MODEL = load_spectrum_model()
-CALIBRATION = calibration(relative_standard_uncertainty=0.05)
-TUBE = TubeGeometry(
-    filtration_mm_al=2.0,
-    anode_angle_degrees=20.0,
-    source_to_skin_mm=200.0,
-    field=RoundField(diameter_mm=60.0),
-)
-
-kilovolts = st.floats(50.0, 90.0)
 milliamps = st.floats(0.5, 15.0)
 milliseconds = st.floats(1.0, 3000.0)
-distances = st.floats(100.0, 600.0)
-
-
-def exposure(**changes: Any) -> ExposureTechnique:
-    told = {"tube_kv": 60.0, "tube_current_ma": 7.0, "exposure_ms": 200.0} | changes
-    return ExposureTechnique(fact_id="a", **told)
-
-
-def read_model(tube_kv: float, filtration_mm_al: float, anode_angle_degrees: float) -> float:
-    return model_output(
-        MODEL,
-        tube_kv=tube_kv,
-        filtration_mm_al=filtration_mm_al,
-        anode_angle_degrees=anode_angle_degrees,
-    ).kerma_ugy_per_mas
 
 
 def kerma_mgy(technique: ExposureTechnique, tube: TubeGeometry = TUBE) -> float:
     found = estimate(technique, tube, MODEL).kerma
     assert found is not None
     return found.kerma_mgy
-
-
-@pytest.mark.parametrize(
-    "contract",
-    [
-        OutputPoint,
-        SpectrumModel,
-        Levels,
-        ScopeLimits,
-        DoseLimits,
-        ReferenceLevel,
-        PublishedReferenceLevels,
-        TubeCalibration,
-        MeasuredOutput,
-        LinearityCheck,
-        Tube,
-    ],
-)
-def test_every_example_validates(contract: type[Contract]) -> None:
-    assert contract.EXAMPLES
-    for example in contract.EXAMPLES:
-        contract.model_validate_json(json.dumps(example))
 
 
 @given(kv=kilovolts, ma=milliamps, ms=milliseconds, skin_mm=distances, k=st.floats(1.01, 3.0))
@@ -125,17 +59,6 @@ def test_kerma_is_proportional_to_current_and_to_time(ma: float, ms: float, k: f
     base = kerma_mgy(exposure(tube_current_ma=ma, exposure_ms=ms))
     assert kerma_mgy(exposure(tube_current_ma=ma * k, exposure_ms=ms)) == pytest.approx(base * k)
     assert kerma_mgy(exposure(tube_current_ma=ma, exposure_ms=ms * k)) == pytest.approx(base * k)
-
-
-@given(kv=kilovolts, lower=st.floats(1.5, 2.5), upper=st.floats(1.5, 2.5))
-def test_more_filtration_gives_less_kerma_and_a_harder_beam(
-    kv: float, lower: float, upper: float
-) -> None:
-    thin, thick = sorted((lower, upper))
-    soft = model_output(MODEL, tube_kv=kv, filtration_mm_al=thin, anode_angle_degrees=18.0)
-    hard = model_output(MODEL, tube_kv=kv, filtration_mm_al=thick, anode_angle_degrees=18.0)
-    assert hard.kerma_ugy_per_mas <= soft.kerma_ugy_per_mas * (1 + 1e-12)
-    assert hard.hvl_mm_al >= soft.hvl_mm_al * (1 - 1e-12)
 
 
 @given(skin_mm=distances, diameter_mm=st.floats(20.0, 70.0))
@@ -173,30 +96,6 @@ def test_field_areas_are_worked_out_as_by_hand() -> None:
     at_cone = RectangularField(width_mm=30.0, height_mm=40.0, at_distance_mm=200.0)
     assert field_area_cm2(at_cone, 400.0) == pytest.approx(48.0)
     assert kerma_area_product_mgycm2(2.0, 12.0) == pytest.approx(24.0)
-
-
-@pytest.mark.parametrize(
-    ("changes", "field", "lowest", "highest"),
-    [
-        ({"tube_kv": 49.9}, "tube_kv", 50.0, 90.0),
-        ({"tube_kv": 91.0}, "tube_kv", 50.0, 90.0),
-        ({"tube_kv": math.nan}, "tube_kv", 50.0, 90.0),
-        ({"filtration_mm_al": 1.4}, "filtration_mm_al", 1.5, 3.0),
-        ({"filtration_mm_al": 3.1}, "filtration_mm_al", 1.5, 3.0),
-        ({"anode_angle_degrees": 11.0}, "anode_angle_degrees", 12.0, 20.0),
-    ],
-)
-def test_the_model_is_never_extrapolated(
-    changes: dict[str, float], field: str, lowest: float, highest: float
-) -> None:
-    inside = {"tube_kv": 60.0, "filtration_mm_al": 2.0, "anode_angle_degrees": 20.0}
-    with pytest.raises(OutOfRange, match=f"{field}.*{lowest:g} to {highest:g}") as caught:
-        read_model(**(inside | changes))
-    assert (caught.value.field, caught.value.lowest, caught.value.highest) == (
-        field,
-        lowest,
-        highest,
-    )
 
 
 def test_the_device_outranks_the_calibration_and_that_outranks_the_model() -> None:
@@ -320,57 +219,6 @@ def test_an_impossible_value_is_refused_by_its_field_name(field: str, value: flo
         exposure(**{field: value})
 
 
-@given(value=st.floats(0.01, 100.0), u=st.floats(0.001, 1.0))
-def test_an_interval_stays_above_zero_and_holds_its_value(value: float, u: float) -> None:
-    low, high = interval(value, u)
-    assert 0 < low < value < high
-    assert low * high == pytest.approx(value**2)
-
-
-def test_small_uncertainties_combine_in_quadrature() -> None:
-    assert combined(0.03, 0.04) == pytest.approx(0.05, rel=1e-3)
-
-
-@pytest.mark.parametrize(
-    ("value", "unit", "mgy"),
-    [(0.012, "dGy", 1.2), (0.0012, "Gy", 1.2), (1200.0, "uGy", 1.2), (0.12, "cGy", 1.2)],
-)
-def test_dose_units_become_mgy(value: float, unit: str, mgy: float) -> None:
-    assert kerma_in_mgy(value, unit) == pytest.approx(mgy)
-
-
-@pytest.mark.parametrize(
-    ("value", "unit", "mgycm2"),
-    [
-        (0.56, "dGy.cm2", 56.0),
-        (5.6e-6, "Gy.m2", 56.0),
-        (5.6, "uGy.m2", 56.0),
-        (5.6, "cGy.cm2", 56.0),
-        (0.056, "Gy.cm2", 56.0),
-    ],
-)
-def test_area_dose_units_become_mgycm2(value: float, unit: str, mgycm2: float) -> None:
-    assert kap_in_mgycm2(value, unit) == pytest.approx(mgycm2)
-
-
-def test_an_unknown_or_mistaken_unit_is_refused() -> None:
-    with pytest.raises(InvalidInput, match="kerma_unit"):
-        kerma_in_mgy(1.0, "dGy.cm2")
-    with pytest.raises(InvalidInput, match="kap_unit"):
-        kap_in_mgycm2(1.0, "mGy")
-
-
-def test_the_minimum_hvl_is_linear_between_its_points_and_bounded() -> None:
-    assert minimum_hvl_mm_al(60.0) == 1.5
-    assert minimum_hvl_mm_al(75.5) == pytest.approx(2.2)
-    assert hvl_warning(60.0, 1.5) is None
-    for kv, at_the_end in ((30.0, 1.5), (90.0, 2.5)):
-        assert minimum_hvl_mm_al(kv) == at_the_end
-    for beyond in (29.9, 90.1):
-        with pytest.raises(OutOfRange, match="tube_kv"):
-            hvl_warning(beyond, 3.0)
-
-
 @pytest.mark.parametrize(("distance_mm", "serves"), [
     (0.0009, False), (0.001, True), (1_000_000.0, True), (1_000_000.5, False),
 ])  # fmt: skip
@@ -380,88 +228,6 @@ def test_a_distance_serves_from_a_micrometre_to_a_kilometre(
     told = ExposureTechnique(fact_id="one", source_to_skin_mm=distance_mm)
 
     assert skin_distance_mm(told, TUBE) == (distance_mm if serves else None)
-
-
-def test_the_shipped_limits_are_marked_invented_and_the_comparators_human() -> None:
-    assert load_dose_limits().basis == "invented"
-    published = load_published_reference_levels()
-    assert published.population == "human dental"
-    for level in published.levels:
-        assert level.label().startswith("Human dental comparator, not an animal limit")
-        assert ("from memory" in level.label()) == (level.basis == "std")
-
-
-def test_reference_levels_cannot_be_passed_off_as_animal_levels(tmp_path: Path) -> None:
-    wrong = tmp_path / "levels.yaml"
-    wrong.write_text("population: dog\nnote: n\nlevels: []\n", encoding="utf-8")
-    with pytest.raises(InvalidInput, match=r"levels\.yaml: population"):
-        load_published_reference_levels(wrong)
-
-
-@pytest.mark.parametrize(
-    ("text", "named"),
-    [
-        ("a: [", "YAML"),
-        ("name: x\n", "basis"),
-        (
-            "{name: x, basis: group, note: n, per_exposure: {kerma_mgy: {notify: 2, alert: 1}, "
-            "kap_mgycm2: null}, per_study: {kerma_mgy: null, kap_mgycm2: null}}",
-            "alert must not be below notify",
-        ),
-    ],
-)
-def test_a_wrong_limits_file_is_refused_with_the_place(
-    tmp_path: Path, text: str, named: str
-) -> None:
-    wrong = tmp_path / "limits.yaml"
-    wrong.write_text(text, encoding="utf-8")
-    with pytest.raises(InvalidInput, match=named):
-        load_dose_limits(wrong)
-
-
-def test_a_missing_limits_file_is_refused_with_its_path(tmp_path: Path) -> None:
-    with pytest.raises(InvalidInput, match=r"absent\.yaml"):
-        load_dose_limits(tmp_path / "absent.yaml")
-
-
-def test_an_output_table_with_a_hole_is_refused() -> None:
-    content = MODEL.model_dump(mode="json")
-    del content["points"][5]
-    with pytest.raises(ValueError, match="every combination"):
-        SpectrumModel.model_validate_json(json.dumps(content))
-
-
-def test_distance_and_field_size_add_to_the_uncertainty() -> None:
-    tube = TubeGeometry(
-        source_to_skin_mm=200.0, field=RoundField(diameter_mm=60.0), calibrations=(CALIBRATION,)
-    )
-    found = estimate(exposure(), tube, None)
-    assert found.kerma is not None
-    assert found.kap is not None
-    # 5 % calibration, 5 % of one exposure; 2.5 % of the distance counts twice; 5 % of the area.
-    assert found.kerma.relative_standard_uncertainty == pytest.approx(
-        math.hypot(0.05, 0.05, 0.05), rel=1e-2
-    )
-    assert found.kap.relative_standard_uncertainty == pytest.approx(
-        math.hypot(0.05, 0.05, 0.05, 0.05), rel=1e-2
-    )
-
-
-def test_the_distance_cancels_in_the_product_where_the_field_widens_with_it() -> None:
-    tube = TubeGeometry(
-        source_to_skin_mm=200.0,
-        field=RoundField(diameter_mm=60.0, at_distance_mm=200.0),
-        calibrations=(CALIBRATION,),
-    )
-    found = estimate(exposure(source_to_skin_mm=260.0), tube, None)
-    assert found.kap is not None
-    assert found.at_reference is not None
-    assert found.kap.relative_standard_uncertainty == pytest.approx(
-        math.hypot(0.05, 0.05, 0.05), rel=1e-2
-    )
-    assert found.at_reference.relative_standard_uncertainty == pytest.approx(
-        math.hypot(0.05, 0.05), rel=1e-2
-    )
 
 
 @given(skin_mm=distances, kv=st.floats(60.0, 70.0))
