@@ -12,8 +12,8 @@ from schemas.errors import InvalidInput
 from schemas.facts import DocumentStored, ImageStored
 from schemas.group import Group, Site
 from schemas.messages import load_json, parse
-from services.intake.accept import AlreadyKnown, Conflict, Outcome, accept, check_natural_key
-from services.intake.count import count_outcomes
+from services.intake.accept import Conflict, Outcome, accept, check_natural_key
+from services.intake.count import count_outcomes, word_of
 from services.intake.http_offers import Answered
 from services.intake.worker import check_offered
 from services.runtime import triage
@@ -105,8 +105,7 @@ def _answers(
         if isinstance(outcome, Conflict):
             answers.append(_rejected(outcome.error))
         else:
-            word = "already_known" if isinstance(outcome, AlreadyKnown) else "accepted"
-            answers.append({"outcome": word})
+            answers.append({"outcome": word_of(outcome)})
     return answers
 
 

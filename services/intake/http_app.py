@@ -1,6 +1,7 @@
 """The HTTP door: ``POST /facts`` for devices, records and people with a token."""
 
 import re
+from collections.abc import Callable
 from typing import Any
 
 import structlog
@@ -11,7 +12,7 @@ from starlette.requests import ClientDisconnect
 
 from schemas.group import Group, Site
 from services.intake.consoles import acting_holder
-from services.intake.http_offers import OfferDesk
+from services.intake.http_offers import Answered, OfferDesk
 from services.intake.permissions import Holder, NotPermitted
 from services.intake.reauthentication import HEADER, shown_in
 from services.runtime.audit import Refusal
@@ -20,7 +21,7 @@ from services.runtime.store import StoreUnavailable
 
 log = structlog.get_logger(__name__)
 
-RETRY_AFTER_S = "2"
+_RETRY_AFTER_S = "2"
 _LENGTH = re.compile(r"^[0-9]{1,20}\Z", re.ASCII)
 
 
@@ -54,25 +55,38 @@ def build_app(group: Group, desk: OfferDesk, max_body_bytes: int, audit: AuditWr
         except NotPermitted as error:
             refuse_acting(*found, error, request, audit)
             return problem(403, error.field, error.expected)
-        try:
-            body = await bounded_body(request, max_body_bytes)
-        except TooLarge:
-            # The rest is not read; the connection cannot carry another request.
-            return problem(413, "body", f"at most {max_body_bytes} bytes", {"Connection": "close"})
-        try:
-            shown = shown_in(request.headers.get(HEADER))
-            answered = await run_in_threadpool(desk.take, *found, body, address_of(request), shown)
-        except StoreUnavailable as error:
-            log.error("facts_not_taken", reason=str(error))
-            return problem(
-                503,
-                "store",
-                "a store that can be written; nothing of this body was kept, send it again",
-                {"Retry-After": RETRY_AFTER_S},
-            )
-        return JSONResponse(answered.answers, status_code=answered.status)
+        shown, address = shown_in(request.headers.get(HEADER)), address_of(request)
+        site, holder = found
+        return await take_body(
+            request,
+            max_body_bytes,
+            lambda body: desk.take(site, holder, body, address, shown),
+        )
 
     return app
+
+
+async def take_body(
+    request: Request, max_body_bytes: int, take: Callable[[bytes], Answered]
+) -> JSONResponse:
+    """Read a body and have a desk take it. 413: too large; 503: nothing was kept; else as the desk
+    answers."""
+    try:
+        body = await bounded_body(request, max_body_bytes)
+    except TooLarge:
+        # The rest is not read; the connection cannot carry another request.
+        return problem(413, "body", f"at most {max_body_bytes} bytes", {"Connection": "close"})
+    try:
+        answered = await run_in_threadpool(take, body)
+    except StoreUnavailable as error:
+        log.error("facts_not_taken", path=request.url.path, reason=str(error))
+        return problem(
+            503,
+            "store",
+            "a store that can be written; nothing of this body was kept, send it again",
+            {"Retry-After": _RETRY_AFTER_S},
+        )
+    return JSONResponse(answered.answers, status_code=answered.status)
 
 
 def holder_of(group: Group, request: Request) -> tuple[Site, Holder] | None:

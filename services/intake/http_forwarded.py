@@ -3,23 +3,13 @@
 import structlog
 from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse
-from starlette.concurrency import run_in_threadpool
 
 from schemas.group import Device, DeviceKind, Group
 from schemas.messages import MAX_MESSAGE_BYTES
 from services.intake.forwarded import ForwardedDesk
-from services.intake.http_app import (
-    RETRY_AFTER_S,
-    TooLarge,
-    address_of,
-    bounded_body,
-    holder_of,
-    problem,
-    refuse_token,
-)
+from services.intake.http_app import address_of, holder_of, problem, refuse_token, take_body
 from services.runtime.audit import Refusal
 from services.runtime.audit_writer import AuditWriter
-from services.runtime.store import StoreUnavailable
 
 log = structlog.get_logger(__name__)
 
@@ -46,14 +36,4 @@ def add_forwarded_door(app: FastAPI, group: Group, desk: ForwardedDesk, audit: A
             refusal = Refusal("http", "request", reason, address, site.name, holder=holder.name)
             audit.refused(refusal)
             return problem(403, "token", expected)
-        try:
-            body = await bounded_body(request, _MOST_BYTES)
-        except TooLarge:
-            return problem(413, "body", f"at most {_MOST_BYTES} bytes", {"Connection": "close"})
-        try:
-            answered = await run_in_threadpool(desk.take, site, body)
-        except StoreUnavailable as error:
-            log.error("forwarded_not_taken", reason=str(error))
-            expected = "a store that can be written; nothing of this body was kept, send it again"
-            return problem(503, "store", expected, {"Retry-After": RETRY_AFTER_S})
-        return JSONResponse(answered.answers, status_code=answered.status)
+        return await take_body(request, _MOST_BYTES, lambda body: desk.take(site, body))

@@ -15,8 +15,8 @@ from schemas.errors import InvalidInput
 from schemas.facts import FACTS
 from schemas.group import Group, Site
 from schemas.messages import invalid_input, load_json, open_envelope
-from services.intake.accept import AlreadyKnown, Conflict, accept, check_natural_key
-from services.intake.count import count_outcomes
+from services.intake.accept import Conflict, accept, check_natural_key
+from services.intake.count import count_outcomes, word_of
 from services.intake.permissions import Holder, NotPermitted, check_permitted, source_of
 from services.intake.proofs import Proofs
 from services.intake.reauthentication import (
@@ -141,7 +141,7 @@ class OfferDesk:
             if isinstance(outcome, Conflict):
                 answers.append(_rejected(outcome.error, outcome.natural_key))
             else:
-                word = "already_known" if isinstance(outcome, AlreadyKnown) else "accepted"
+                word = word_of(outcome)
                 answers.append({"natural_key": outcome.natural_key, "outcome": word})
         return Answered(_status(read, answers), answers)
 
