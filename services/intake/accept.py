@@ -6,7 +6,6 @@ from typing import Any
 
 import structlog
 from sqlalchemy import Connection, func, insert, select
-from sqlalchemy.dialects import postgresql, sqlite
 
 from schemas.envelope import Message, Payload
 from schemas.errors import InvalidInput
@@ -22,16 +21,9 @@ from schemas.messages import parse
 from services.intake import availability_store, worklist_patients, worklist_store
 from services.intake.store import FACT, IMAGE, LONGEST_NATURAL_KEY
 from services.runtime import outbox, triage
-from services.runtime.upsert import add_row
+from services.runtime.upsert import add_new_rows, add_row
 
 log = structlog.get_logger(__name__)
-
-# The database decides, so that two workers at once keep a fact once: by its key, or by its id,
-# which is why this is not ``add_row``. Built here once, since its making took longer than it ran.
-_NEW_FACT = {
-    name: dialect.insert(FACT).on_conflict_do_nothing().returning(FACT.c.id)
-    for name, dialect in (("sqlite", sqlite), ("postgresql", postgresql))
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +105,8 @@ def _is_new(connection: Connection, message: Message[Payload]) -> bool:
         "study_instance_uid": getattr(message.payload, "study_instance_uid", None),
         "body": message.encode(),
     }
-    inserted = connection.execute(_NEW_FACT[connection.dialect.name], row).first()
-    return inserted is not None
+    # The database decides, by its key or its id, so that two workers at once keep a fact once.
+    return bool(add_new_rows(connection, FACT, [row]))
 
 
 def _known(

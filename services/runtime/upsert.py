@@ -38,7 +38,8 @@ def add_new_rows(
 ) -> set[tuple[Any, ...]]:
     """Write rows but those whose primary key is there; give the primary keys of the new ones.
 
-    All give the same columns. A key that is given twice is written once.
+    Another unique value of the table counts as its key does. All give the same columns. A key that
+    is given twice is written once.
     """
     if not rows:
         return set()
