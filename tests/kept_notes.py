@@ -6,7 +6,7 @@ from pathlib import Path
 
 from schemas.conclusions import NoteWritten, StudyAssessed
 from services.notes.note_file import NoteFile
-from services.notes.store import KeptNote, write_note
+from services.notes.store import KeptNote, write_notes
 from services.runtime.migrate import migrate
 from services.runtime.settings import Settings
 from services.runtime.store import Store
@@ -23,6 +23,6 @@ def keep(folder: Path, study: StudyAssessed, note: NoteWritten | None, *sites: s
         with store.begin() as connection:
             for site in sites:
                 now = KeptNote(NoteFile(assessment=study), note.revision if note else 0, note)
-                write_note(connection, site, study.study_instance_uid, KeptNote(), now)
+                write_notes(connection, {(site, study.study_instance_uid): (KeptNote(), now)})
     finally:
         store.close()

@@ -181,13 +181,6 @@ def find_assessments(connection: Connection, study: str) -> list[tuple[str, Stud
     return [(row.site, StudyAssessed.model_validate_json(row.assessment)) for row in rows]
 
 
-def write_note(
-    connection: Connection, site: str, study: str, before: KeptNote, now: KeptNote
-) -> None:
-    """Write what changed of one study's note."""
-    write_notes(connection, {(site, study): (before, now)})
-
-
 def write_notes(connection: Connection, notes: Mapping[Key, tuple[KeptNote, KeptNote]]) -> None:
     """Write what changed of studies' notes, each given as it was read and as it is now."""
     rows = [

@@ -17,7 +17,7 @@ from schemas.teeth import Species
 from services.notes.kept_note import NoteAtHand, as_it_stands
 from services.notes.note_sr import note_sr
 from services.notes.pdf import note_pdf
-from services.notes.store import REVISION, read_note, write_note
+from services.notes.store import REVISION, read_note, write_notes
 from services.notes.worker import NotesHandler
 from services.runtime.store import Store
 from tests.assessed import GROUP, STUDY, image, message, patient
@@ -239,7 +239,7 @@ def test_a_note_signed_before_what_it_shows_was_kept_is_still_read_and_says_so(
         assert kept.file.signed is not None
         old = kept.file.signed.model_copy(update={"shown": None})
         before = replace(kept, file=replace(kept.file, signed=old))
-        write_note(connection, SITE.name, STUDY, kept, before)
+        write_notes(connection, {(SITE.name, STUDY): (kept, before)})
 
     # when
     tell(store, message(later_state()))
