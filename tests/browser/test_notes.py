@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from demo.hospital import running_hospital
 from tests.browser.looking import look
@@ -111,6 +111,39 @@ def test_notes_are_signed_one_after_the_other_by_keyboard_alone(day: NotesDay, p
     # then
     for study in studies:
         day.wait(study, lambda found: found.note.signer == "vet-1", "the signature")
+
+
+def test_words_typed_while_the_note_is_fetched_anew_are_not_lost(day: NotesDay, page: Page) -> None:
+    # given: the note has changed, and the answer that shows it so is under way
+    study = day.finished(15, "Hyssop")
+    sign_in(day, page, "vet-1")
+    open_note(day, page, study)
+    held: list[Route] = []
+
+    def hold(route: Route) -> None:
+        held.append(route)
+
+    page.route("**/now?**", hold, times=1)
+    with page.expect_request("**/now?**"):
+        day.amended(study, "interpretation", "Words of another vet, invented.")
+
+    # when: somebody opens two sections and types
+    page.locator("#section-views > details > summary").click()
+    page.locator("#section-indication summary").click()
+    words = page.locator("#section-indication textarea")
+    words.fill("Told")
+    held[0].continue_()
+    notice = page.get_by_text("This note has changed since you opened it.")
+    expect(notice).to_be_visible()
+    words.press_sequentially(" anew")
+
+    # then: nothing is taken away, before the change is asked for and after
+    expect(words).to_have_value("Told anew")
+    page.get_by_role("button", name="Show it as it is now").click()
+    expect(page.get_by_text("Words of another vet, invented.").first).to_be_visible()
+    expect(notice).to_be_hidden()
+    expect(words).to_have_value("Told anew")
+    expect(page.locator("#section-views > details")).to_have_attribute("open", "")
 
 
 def test_a_note_that_changed_while_it_was_read_is_not_signed(day: NotesDay, page: Page) -> None:

@@ -99,6 +99,8 @@
     for (const form of document.querySelectorAll("form[data-sending]")) delete form.dataset.sending;
   });
 
+  const isWriting = () => document.activeElement?.matches("#note textarea, #note input") ?? false;
+  const isBusy = () => isWriting() || [...forms()].some(isTyped);
   // The page shows one state of the note; what it is by now is told beside it.
   function look() {
     const now = document.getElementById("standing");
@@ -106,13 +108,28 @@
     const notice = document.querySelector("[data-note-changed]");
     if (!now || !shown) return;
     const isOld = now.dataset.stamp !== shown.dataset.stamp;
-    const active = document.activeElement;
-    const isBusy = [...forms()].some(isTyped) || (active && active.matches("#note textarea, #note input"));
-    notice.hidden = !(isOld && isBusy);
-    if (isOld && !isBusy) htmx.trigger(document.body, "note:fresh");
+    notice.hidden = !(isOld && isBusy());
+    if (isOld && !isBusy()) htmx.trigger(document.body, "note:fresh");
   }
+  // Somebody may have begun to type, or opened a section, while the note was fetched.
+  let opened = [];
+  document.body.addEventListener("htmx:beforeSwap", (event) => {
+    if (event.detail.target.id !== "note") return;
+    if (isWriting()) {
+      event.detail.shouldSwap = false;
+      look();
+    }
+    opened = [...document.querySelectorAll("#note section > details.edit[open]")].map((one) => one.parentElement.id);
+  });
   document.body.addEventListener("htmx:afterSettle", (event) => {
-    if (event.detail.target.closest("#note")) restore();
+    if (event.detail.target.closest("#note")) {
+      for (const id of opened) {
+        const fold = document.querySelector(`#${CSS.escape(id)} > details.edit`);
+        if (fold) fold.open = true;
+      }
+      opened = [];
+      restore();
+    }
     look();
   });
   // Keys with Alt alone: what one types is never taken for one (WCAG 2.1.4; from memory).
