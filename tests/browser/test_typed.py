@@ -19,15 +19,20 @@ def sign_in_here(page: Page, name: str) -> None:
     page.get_by_role("button", name="Sign in").click()
 
 
+def type_title(desk: Desk, page: Page) -> None:
+    """Type into the form, and wait for the answer that the session goes on."""
+    page.goto(f"{desk.url}{FORM}")
+    with page.expect_response("**/session/stay") as stayed:
+        page.get_by_label("Name for people").press_sequentially(TITLE)
+    assert stayed.value.status == 204, "typing counts as a tap"
+
+
 def test_what_was_typed_when_the_session_ended_is_put_back_and_nothing_was_sent(
     desk: Desk, page: Page, context: BrowserContext
 ) -> None:
     # given: a form half filled in, and the session gone
     desk.sign_in(page, "admin-all")
-    page.goto(f"{desk.url}{FORM}")
-    with page.expect_response("**/session/stay") as stayed:
-        page.get_by_label("Name for people").press_sequentially(TITLE)
-    assert stayed.value.status == 204, "typing counts as a tap"
+    type_title(desk, page)
     context.clear_cookies(name="console_session")
 
     # when
@@ -45,13 +50,12 @@ def test_what_was_typed_when_the_session_ended_is_put_back_and_nothing_was_sent(
 def test_nobody_else_finds_it(desk: Desk, page: Page, context: BrowserContext) -> None:
     # given
     desk.sign_in(page, "admin-all")
-    page.goto(f"{desk.url}{FORM}")
-    page.get_by_label("Name for people").fill(TITLE)
+    type_title(desk, page)
     context.clear_cookies(name="console_session")
 
     # when: another person goes on in this tab, then the first one comes back
-    page.evaluate("address => location.assign(address)", f"{desk.url}{FORM}")
-    page.wait_for_url("**/sign-in?**")  # the page may have gone there by itself
+    page.goto(f"{desk.url}{FORM}")
+    page.wait_for_url("**/sign-in?**")
     sign_in_here(page, "lead-all")
     expect(page.get_by_role("heading", level=1)).to_contain_text("not for your role")
     page.wait_for_function("sessionStorage.getItem('gomphosis.typed') === null")
