@@ -179,8 +179,8 @@ class MllpServer:
     @staticmethod
     def _reply(connection: socket.socket, answered: Answered) -> None:
         connection.settimeout(_HANDSHAKE_S)
-        for message in answered.messages:
-            connection.sendall(framed(message))
+        # In one piece: apart, the second would wait for a delayed acknowledgement of the first.
+        connection.sendall(b"".join(framed(message) for message in answered.messages))
         connection.settimeout(_LOOK_S)
 
     def _forget_old(self) -> None:
