@@ -117,8 +117,8 @@ class BusLimits:
     up to the next of them (RabbitMQ needs a queue for each).
     """
 
-    prefetch: int = 100
-    batch: int = 50
+    prefetch: int = 400
+    batch: int = 200
     delivery_limit: int = 5
     retry_waits_s: tuple[float, ...] = field(default=(1.0, 5.0, 30.0, 120.0, 600.0))
     blocked_timeout_s: float = 30.0

@@ -15,11 +15,15 @@ class StoreSettings(Section):
 
 
 class BusSettings(Section):
-    """What carries messages. Empty: the embedded bus in the data folder."""
+    """What carries messages. Empty: the embedded bus in the data folder.
+
+    A worker takes what is ready, at most ``batch`` messages, as one piece of work. Where many wait,
+    a large one tells a study anew once instead of for each of its facts.
+    """
 
     url: SecretStr = SecretStr("")
-    prefetch: Annotated[int, Field(ge=1, le=5_000)] = 100
-    batch: Annotated[int, Field(ge=1, le=1_000)] = 50
+    prefetch: Annotated[int, Field(ge=1, le=5_000)] = 400
+    batch: Annotated[int, Field(ge=1, le=1_000)] = 200
     delivery_limit: Annotated[int, Field(ge=1, le=100)] = 5
     retry_waits_s: Annotated[tuple[Seconds, ...], Field(min_length=1, max_length=8)] = (
         1.0,
