@@ -11,9 +11,10 @@ from schemas.group import Device, DeviceKind, Group, Site
 from services.intake import availability_store
 from services.intake.availability_notice import AVAILABILITY_CLASS, content_sha256, notice_of
 from services.intake.availability_store import DueNotice
-from services.intake.dicom_outgoing import PeerUnreachable, associated, is_done, wait_after
+from services.intake.dicom_outgoing import PeerUnreachable, associated, is_done
 from services.intake.dicom_outgoing_tls import PeerTls
 from services.intake.held_objects import objects_of_study
+from services.intake.outgoing_waits import wait_after
 from services.runtime.metrics import DICOM_REQUESTS
 from services.runtime.store import Store
 

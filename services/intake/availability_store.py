@@ -9,7 +9,9 @@ from sqlalchemy import ColumnElement, Connection, and_, bindparam, select, updat
 
 from schemas.envelope import Message, Payload
 from schemas.facts import DocumentStored, ImageStored, StudyClosed
+from services.intake.outgoing_waits import LONGEST_WAIT
 from services.intake.store import AVAILABILITY, CLOSED_STUDY
+from services.runtime.due import is_due
 from services.runtime.upsert import add_row, replace_row
 
 # Built here once: it runs for every image, and its making took longer.
@@ -51,7 +53,7 @@ def note_fact(connection: Connection, message: Message[Payload]) -> None:
 
 def to_look_at(connection: Connection, now: datetime) -> list[tuple[str, str, datetime]]:
     """List closed studies that something has changed of: site, study, and since when it is due."""
-    query = select(CLOSED_STUDY).where(CLOSED_STUDY.c.look_at <= now).limit(50)
+    query = select(CLOSED_STUDY).where(is_due(CLOSED_STUDY.c.look_at, now, LONGEST_WAIT)).limit(50)
     return [(row.site, row.study_instance_uid, row.look_at) for row in connection.execute(query)]
 
 
@@ -94,7 +96,7 @@ def owe_notice(
 
 
 def due(connection: Connection, now: datetime) -> Sequence[DueNotice]:
-    query = select(AVAILABILITY).where(AVAILABILITY.c.due_at <= now)
+    query = select(AVAILABILITY).where(is_due(AVAILABILITY.c.due_at, now, LONGEST_WAIT))
     return [
         DueNotice(
             row.site,

@@ -9,7 +9,9 @@ from sqlalchemy import ColumnElement, Connection, Row, and_, func, select, updat
 from sqlalchemy.dialects import postgresql, sqlite
 
 from services.intake.commitment_rules import CommitmentRequest, Reference
+from services.intake.outgoing_waits import LONGEST_WAIT
 from services.intake.store import COMMITMENT
+from services.runtime.due import is_due
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +63,13 @@ def insert_request(
 
 def due(connection: Connection, now: datetime) -> Sequence[Owed]:
     """List the reports that are to be tried now, the longest due first."""
-    query = select(COMMITMENT).where(COMMITMENT.c.due_at <= now).order_by(COMMITMENT.c.due_at)
-    return [_owed(row) for row in connection.execute(query.limit(200))]
+    query = (
+        select(COMMITMENT)
+        .where(is_due(COMMITMENT.c.due_at, now, LONGEST_WAIT))
+        .order_by(COMMITMENT.c.due_at)
+        .limit(200)
+    )
+    return [_owed(row) for row in connection.execute(query)]
 
 
 def find(

@@ -18,9 +18,10 @@ from services.intake.commitment_rules import (
     report_of,
 )
 from services.intake.commitment_store import Owed
-from services.intake.dicom_outgoing import PeerUnreachable, associated, is_done, wait_after
+from services.intake.dicom_outgoing import PeerUnreachable, associated, is_done
 from services.intake.dicom_outgoing_tls import PeerTls
 from services.intake.held_objects import classes_held
+from services.intake.outgoing_waits import wait_after
 from services.intake.sop_classes import DOCUMENT_CLASSES, STORAGE_CLASSES
 from services.runtime.metrics import DICOM_REQUESTS
 from services.runtime.store import Store

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, Final
+from typing import Any
 
 from pynetdicom import AE, build_role
 
@@ -11,9 +11,6 @@ from schemas.group import Device, Site
 from services.intake.dicom_outgoing_tls import PeerContext, PeerTls
 from services.intake.dicom_tls import TlsSettingsError
 from services.intake.sop_classes import PLAIN_SYNTAXES
-
-WAITS_S: Final[tuple[float, ...]] = (2.0, 5.0, 15.0, 60.0, 300.0, 900.0, 3600.0)
-"""The waits between attempts, growing; the last one stays for as long as it takes."""
 
 _CONNECT_S, _ASSOCIATE_S, _ANSWER_S = 5.0, 10.0, 30.0
 
@@ -31,11 +28,6 @@ class PeerUnreachable(GomphosisError):  # noqa: N818 - a state, not a fault of t
             f"device {device}: {reason}. Check that it runs, and its ae_title and listens_at in "
             "group.yaml"
         )
-
-
-def wait_after(attempts: int) -> float:
-    """Give the wait in seconds after so many attempts that failed."""
-    return WAITS_S[min(attempts, len(WAITS_S) - 1)]
 
 
 @contextmanager

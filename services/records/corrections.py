@@ -1,6 +1,5 @@
 """From a decision to postings: what goes out again, and lines that put others right."""
 
-from datetime import UTC, datetime
 from typing import Any
 
 from schemas.conclusions import ChargesCorrected
@@ -15,9 +14,8 @@ _MAY_GO_AGAIN = (PostingState.POSTED, PostingState.REJECTED)
 
 def take_corrections(work: Work, message: Message[Payload], told: ChargesCorrected) -> None:
     """Put a decision's postings in line. Raises InvalidInput for a key with other content."""
-    now = datetime.now(UTC)
     if told.again:
-        store.wait_again(work.connection, told.again, _MAY_GO_AGAIN, now)
+        store.wait_again(work.connection, told.again, _MAY_GO_AGAIN)
     new: list[dict[str, Any]] = []
     for entry in told.entries:
         body = {"currency": told.currency, "entry": entry.model_dump(mode="json")}
@@ -41,4 +39,4 @@ def take_corrections(work: Work, message: Message[Payload], told: ChargesCorrect
             raise InvalidInput(
                 "payload.entries", entry.posting_key, "the entry as it was first told"
             )
-    store.add(work.connection, new, now)
+    store.add(work.connection, new)

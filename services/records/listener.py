@@ -140,7 +140,6 @@ class Listener:
                     work.connection,
                     [credit.posting_key],
                     (PostingState.WITHDRAWN,),
-                    datetime.now(UTC),
                 )
 
     def _keep(self, work: Work, error: InvalidInput, body: bytes, kind: str | None) -> None:

@@ -60,17 +60,19 @@ class Breaker:
     chance: random.Random
     failures: int = 0
     openings: int = 0
+    since: datetime | None = None
     until: datetime | None = None
 
     def gate(self, now: datetime) -> Gate:
-        if self.until is None:
+        if self.since is None or self.until is None:
             return Gate.CLOSED
-        return Gate.OPEN if now < self.until else Gate.PROBE
+        # Before its own beginning: the clock has been put back since.
+        return Gate.OPEN if self.since <= now < self.until else Gate.PROBE
 
     def answered(self) -> None:
         """The record answered, whatever it said."""
         self.failures = self.openings = 0
-        self.until = None
+        self.since = self.until = None
 
     def failed(self, now: datetime, retry_after_s: float | None = None) -> None:
         """The record could not be reached, could not work, or asked us to wait."""
@@ -81,7 +83,9 @@ class Breaker:
         self.openings += 1
         wait = max(_spread(self.openings, LONGEST_OPEN_S, self.chance), told_s)
         until = now + timedelta(seconds=wait)
-        self.until = until if self.until is None else max(self.until, until)
+        put_back = self.since is not None and now < self.since
+        self.until = until if self.until is None or put_back else max(self.until, until)
+        self.since = now
 
 
 @dataclass(slots=True)
@@ -112,5 +116,8 @@ class SiteRate:
         if self.per_minute is None:
             return 1.0
         left, then = self._left.get(site, (float(self.per_minute), now))
-        passed_s = max((now - then).total_seconds(), 0.0)
+        if now < then:  # the clock has been put back: the bucket fills from here
+            then = now
+            self._left[site] = (left, then)
+        passed_s = (now - then).total_seconds()
         return min(left + passed_s * self.per_minute / 60.0, float(self.per_minute))

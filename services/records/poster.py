@@ -83,7 +83,7 @@ class Poster:
         self._breaker = Breaker(self._random)
         self._bar = Bar(store_, record.NAME, SERVICE)
         self._rate = SiteRate(per_minute)
-        self._measure_at = now()
+        self._measured_at: datetime | None = None
 
     def run(self, stop: Event) -> None:
         """Post until stopped; trouble with record or store only delays."""
@@ -159,10 +159,11 @@ class Poster:
         return read
 
     def _measure(self) -> None:
-        now = self._now()
-        if now >= self._measure_at:
+        now, last = self._now(), self._measured_at
+        # A clock that has been put back is no reason to stop.
+        if last is None or not last <= now < last + timedelta(seconds=_MEASURE_S):
             measure(self._store, now)
-            self._measure_at = now + timedelta(seconds=_MEASURE_S)
+            self._measured_at = now
 
     def _post_together(self, rows: list[PostingRow]) -> Mapping[str, ChargeAnswer] | None:
         """Post what can go in one exchange; None where that failed and all of it is put off."""

@@ -1,7 +1,7 @@
 """The postings: everything that the record must hold, and what it said to each."""
 
 from collections.abc import Collection, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
@@ -24,6 +24,8 @@ from sqlalchemy import (
     update,
 )
 
+from services.records.pacing import LONGEST_RETRY_AFTER_S
+from services.runtime.due import AT_ONCE, is_due
 from services.runtime.tables import METADATA, RowId, UtcDateTime
 
 PostingRow = Row[tuple[Any, ...]]
@@ -102,7 +104,7 @@ def get(connection: Connection, posting_key: str) -> PostingRow | None:
     ).one_or_none()
 
 
-def add(connection: Connection, rows: Sequence[dict[str, Any]], now: datetime) -> None:
+def add(connection: Connection, rows: Sequence[dict[str, Any]]) -> None:
     """Add postings, waiting and due at once, in the order given."""
     if not rows:
         return
@@ -115,7 +117,7 @@ def add(connection: Connection, rows: Sequence[dict[str, Any]], now: datetime) -
                 "sequence": last + count,
                 "state": PostingState.WAITING.value,
                 "attempts": 0,
-                "next_try_at": now,
+                "next_try_at": AT_ONCE,
                 "maybe_sent": False,
             }
             for count, row in enumerate(rows, start=1)
@@ -159,10 +161,10 @@ def due(
         )
         .where(
             POSTINGS.c.state == PostingState.WAITING.value,
-            POSTINGS.c.next_try_at <= now,
+            is_due(POSTINGS.c.next_try_at, now, timedelta(seconds=LONGEST_RETRY_AFTER_S)),
             POSTINGS.c.site.not_in(without_sites),
         )
-        .order_by(POSTINGS.c.next_try_at, POSTINGS.c.sequence)
+        .order_by(POSTINGS.c.sequence)
         .limit(limit)
     ).all()
 
@@ -189,7 +191,6 @@ def wait_again(
     connection: Connection,
     posting_keys: Collection[str],
     before: Collection[PostingState],
-    now: datetime,
 ) -> int:
     """Put postings that are in one of the states ``before`` in line again; give how many.
 
@@ -201,7 +202,7 @@ def wait_again(
             POSTINGS.c.posting_key.in_(posting_keys),
             POSTINGS.c.state.in_([state.value for state in before]),
         )
-        .values(state=PostingState.WAITING.value, attempts=0, next_try_at=now)
+        .values(state=PostingState.WAITING.value, attempts=0, next_try_at=AT_ONCE)
     ).rowcount
 
 

@@ -1,7 +1,6 @@
 """From conclusions to postings: what is due for the record and not known yet is put in line."""
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from typing import Any
 
 import structlog
@@ -59,7 +58,7 @@ def handle(work: Work, messages: Sequence[Message[Payload]]) -> None:
 def _send_again(work: Work, rejected: Sequence[str]) -> None:
     """A person has acted on what the record rejected: it goes out once more, under its key."""
     if rejected:
-        store.wait_again(work.connection, rejected, (PostingState.REJECTED,), datetime.now(UTC))
+        store.wait_again(work.connection, rejected, (PostingState.REJECTED,))
         log.info("rejected_postings_sent_again", posting_keys=rejected)
 
 
@@ -76,7 +75,7 @@ def _take_charges(work: Work, message: Message[Payload], charges: ChargesAssesse
             raise InvalidInput("payload.ledger", entry.posting_key, "each posting key once")
         else:
             new[entry.posting_key] = _charge_row(message, charges, entry, body, known, new)
-    store.add(work.connection, list(new.values()), datetime.now(UTC))
+    store.add(work.connection, list(new.values()))
 
 
 def _refuse_edited(row: PostingRow, entry: LedgerEntry) -> None:
@@ -139,7 +138,7 @@ def _take_note(work: Work, message: Message[Payload], note: NoteWritten) -> None
     row["patient_id"] = note.patient_id
     row["note_revision"] = note.revision
     row["body"] = note.model_dump(mode="json")
-    store.add(work.connection, [row], datetime.now(UTC))
+    store.add(work.connection, [row])
 
 
 def _row(message: Message[Payload], key: str, verb: Verb, study: str) -> dict[str, Any]:

@@ -175,9 +175,10 @@ class EmbeddedBus(Bus):
         limit = self.limits.delivery_limit
         ready = (
             "SELECT id, message_id, body, attempt, deliveries FROM delivery "
-            "WHERE queue = ? AND consumer IS NULL AND ready_at <= ? ORDER BY id LIMIT ?"
+            "WHERE queue = ? AND consumer IS NULL AND (ready_at <= ? OR ready_at > ?) "
+            "ORDER BY id LIMIT ?"
         )
-        arguments = (queue, time.time(), min(self.limits.batch, self.limits.prefetch))
+        arguments = (queue, *self._now(), min(self.limits.batch, self.limits.prefetch))
         if not self._connection().execute(ready, arguments).fetchone():
             return {}  # a look without the write lock
         claimed: dict[int, Delivery] = {}
@@ -220,6 +221,11 @@ class EmbeddedBus(Bus):
     def consuming(self) -> bool:
         return self._consumers > 0
 
+    def _now(self) -> tuple[float, float]:
+        """Give now, and what lies further ahead than any wait: a wrong clock wrote it."""
+        now = time.time()
+        return now, now + max(self.limits.retry_waits_s)
+
     def depth(self, queue: str) -> int:
         try:
             connection = self._connection()
@@ -227,8 +233,8 @@ class EmbeddedBus(Bus):
                 raise BusUnavailable(f"embedded bus: expected queue {queue} to be declared")
             row = connection.execute(
                 "SELECT count(*) FROM delivery "
-                "WHERE queue = ? AND consumer IS NULL AND ready_at <= ?",
-                (queue, time.time()),
+                "WHERE queue = ? AND consumer IS NULL AND (ready_at <= ? OR ready_at > ?)",
+                (queue, *self._now()),
             )
             return int(row.fetchone()[0])
         except sqlite3.Error as error:

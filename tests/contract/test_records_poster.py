@@ -82,6 +82,36 @@ def test_trouble_only_delays_and_waits_grow(line: Line, trouble: Exception) -> N
     assert line.postings()[0].words is None
 
 
+def test_a_clock_that_ran_ahead_and_was_put_right_holds_nothing_up(line: Line) -> None:
+    # given: one put off while the poster's clock was two days ahead, with the record found away
+    right = line.clock.now
+    line.clock.now = right + timedelta(days=2)
+    patients = [f"P-{number}" for number in range(1, 5)]
+    line.record.trouble = dict.fromkeys(patients, RecordUnavailable("away (invented)"))
+    line.take(*(charge_of(patient) for patient in patients))
+    line.poster.post_due()
+    line.record.trouble.clear()
+
+    # when
+    line.clock.now = right
+    line.post_all()
+
+    # then
+    assert set(line.states().values()) == {"posted"}
+
+
+def test_what_is_put_in_line_by_a_clock_that_runs_ahead_is_due_at_once(line: Line) -> None:
+    # given: the poster's clock is two days behind the worker's
+    line.clock.now -= timedelta(days=2)
+
+    # when
+    line.take(charge_of("P-1"))
+    line.post_all()
+
+    # then
+    assert list(line.states().values()) == ["posted"]
+
+
 def test_an_outage_spares_the_rest_of_the_round(line: Line) -> None:
     patients = [f"P-{number}" for number in range(20)]
     line.record.trouble = dict.fromkeys(patients, RecordUnavailable("away (invented)"))

@@ -20,7 +20,7 @@ from services.intake.commitment_rules import (
     read_request,
     report_of,
 )
-from services.intake.dicom_outgoing import WAITS_S, wait_after
+from services.intake.outgoing_waits import WAITS_S, wait_after
 
 INTRAORAL, SECONDARY, CT = (
     "1.2.840.10008.5.1.4.1.1.1.3",

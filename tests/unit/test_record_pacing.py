@@ -76,6 +76,19 @@ def test_a_record_that_says_how_long_to_wait_is_left_alone_for_so_long_at_once()
     assert breaker.gate(after(120.0)) is Gate.PROBE
 
 
+def test_a_clock_that_is_put_back_leaves_the_breaker_open_no_longer() -> None:
+    breaker = Breaker(random.Random(1))
+    for _ in range(3):
+        breaker.failed(after(172_800.0))
+
+    assert breaker.gate(NOW) is Gate.PROBE
+
+    breaker.failed(NOW)
+
+    assert breaker.gate(NOW) is Gate.OPEN
+    assert breaker.gate(after(LONGEST_OPEN_S)) is Gate.PROBE
+
+
 @given(
     st.integers(1, 10_000),
     st.one_of(st.none(), st.floats(-1e9, 1e12)),
@@ -108,6 +121,15 @@ def test_a_site_that_has_spent_its_rate_is_named_and_another_is_not() -> None:
     rate.take("south", NOW)
 
     assert taken == [True, True, False]
+    assert rate.spent(NOW) == ["north"]
+    assert rate.spent(after(30.0)) == []
+
+
+def test_a_spent_rate_fills_again_from_where_the_clock_was_put_back_to() -> None:
+    rate = SiteRate(per_minute=2)
+    for _ in range(2):
+        rate.take("north", after(172_800.0))
+
     assert rate.spent(NOW) == ["north"]
     assert rate.spent(after(30.0)) == []
 
