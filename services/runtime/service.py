@@ -1,13 +1,12 @@
 """How a service is put together and run: its loops, its relay, its health, its end."""
 
-import signal
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from importlib.metadata import entry_points, version
+from signal import Signals
 from threading import Event, Thread
-from types import FrameType
 from typing import Any
 
 import structlog
@@ -28,6 +27,7 @@ from services.runtime.metrics import QUEUE_DEPTH, TRIAGE_OPEN
 from services.runtime.operations.measured import measure_machine
 from services.runtime.outbox import Relay
 from services.runtime.settings import Settings
+from services.runtime.stop_signals import when_told_to_stop
 from services.runtime.store import Store, StoreUnavailable
 from services.runtime.worker import Handler, Worker
 
@@ -147,7 +147,7 @@ class Runner:
 
     def run(self) -> int:
         """Run to the end; 0 where it was told to stop, 1 where a part failed."""
-        self._handle_signals()
+        when_told_to_stop(self._told_to_stop)
         if not self._declare_topology():
             return 0
         service = build(self.runtime)
@@ -238,10 +238,6 @@ class Runner:
         found = checks_of(runtime.service, runtime.settings, runtime.group)
         return [verdict.as_dict() for verdict in found]
 
-    def _handle_signals(self) -> None:
-        def _stop(number: int, _frame: FrameType | None) -> None:
-            log.info("stopping", signal=signal.Signals(number).name)
-            self.stop.set()
-
-        signal.signal(signal.SIGTERM, _stop)
-        signal.signal(signal.SIGINT, _stop)
+    def _told_to_stop(self, by: Signals) -> None:
+        log.info("stopping", signal=by.name)
+        self.stop.set()

@@ -1,16 +1,16 @@
 """All services on one machine: one child process each, in one process group."""
 
 import os
-import signal
 import subprocess
 import sys
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from threading import Event
-from types import FrameType
 
 import structlog
+
+from services.runtime.stop_signals import when_told_to_stop
 
 log = structlog.get_logger(__name__)
 
@@ -49,8 +49,7 @@ class Supervisor:
 
     def run(self) -> int:
         """Run until SIGTERM or SIGINT; 0 where every child ended in good order."""
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, self._on_signal)
+        when_told_to_stop(lambda _by: self.stop.set())
         children = [
             _Child(service, self.first_health_port + index)
             for index, service in enumerate(self.services)
@@ -61,9 +60,6 @@ class Supervisor:
             for child in children:
                 self._look_after(child)
         return self._stop_all(children)
-
-    def _on_signal(self, _number: int, _frame: FrameType | None) -> None:
-        self.stop.set()
 
     def _look_after(self, child: _Child) -> None:
         now = time.monotonic()
