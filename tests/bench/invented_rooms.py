@@ -19,7 +19,7 @@ from pydicom.uid import ExplicitVRLittleEndian
 
 from demo.hospital import __file__ as demo_hospital
 from demo.http_teller import invented_token
-from demo.story import RECEPTOR, TUBE_CURRENT_MA, TUBE_KV, Day, Shot, Visit, shots
+from demo.story import RECEPTOR, TUBE_CURRENT_MA, TUBE_KV, Day, Shot, Visit, order_of, shots
 from schemas.envelope import Payload
 from schemas.facts import (
     AnimalSize,
@@ -199,16 +199,7 @@ def _visit(room: int, day: int, index: int) -> Visit:
 
 
 def _order(room: int, day: Day, visit: Visit) -> OrderPlaced:
-    return OrderPlaced(
-        order_id=visit.order_id,
-        study_instance_uid=visit.study_instance_uid,
-        accession_number=visit.accession_number,
-        patient=visit.patient,
-        plan=visit.plan,
-        room=_room_name(room),
-        scheduled_at=day.begins_at(visit),
-        indication=visit.indication,
-    )
+    return order_of(visit, _room_name(room), day.begins_at(visit), "vet-1")
 
 
 def _image(room: int, visit: Visit, shot: Shot, number: int) -> Told:
