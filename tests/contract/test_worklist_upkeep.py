@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import permutations
@@ -11,43 +10,22 @@ from typing import Any
 
 import pytest
 
-from schemas.envelope import Message, Payload, Source, new_id
+from schemas.envelope import Message, Payload, new_id
 from schemas.facts import OrderPlaced, Patient, PatientDescribed, PatientMerged, StudyClosed
-from schemas.messages import read_payload
 from services.intake import commitment_store, worklist_store
 from services.intake.accept import accept
 from services.intake.commitment_rules import CommitmentRequest, Reference
 from services.intake.worklist_store import ScheduledOrder
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
+from tests.contract import offered
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 PEPPER: dict[str, Any] = Patient.EXAMPLES[0]
 
 
-@pytest.fixture
-def store(database_url: str) -> Iterator[Store]:
-    made = Store(database_url)
-    migrate(made)
-    yield made
-    made.close()
-
-
-def fact(
-    payload: type[Payload], minutes: int = 0, site: str = "north", **changes: Any
-) -> Message[Payload]:
+def fact(payload: type[Payload], minutes: int = 0, **changes: Any) -> Message[Payload]:
     at = AT + timedelta(minutes=minutes)
-    told = payload.EXAMPLES[0] | changes
-    return Message(
-        id=new_id(),
-        group="invented-group",
-        site=site,
-        occurred_at=at,
-        received_at=at,
-        source=Source(kind="record", name="record-north"),
-        correlation_id="test-1",
-        payload=read_payload(payload.KIND, payload.VERSION, json.loads(json.dumps(told))),
-    )
+    return replace(offered.fact(payload, **changes), occurred_at=at, received_at=at)
 
 
 def described(minutes: int, patient_id: str = "P-1001", **changes: Any) -> Message[Payload]:
