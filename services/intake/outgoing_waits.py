@@ -4,7 +4,7 @@ from datetime import timedelta
 from typing import Final
 
 WAITS_S: Final[tuple[float, ...]] = (2.0, 5.0, 15.0, 60.0, 300.0, 900.0, 3600.0)
-"""The waits between attempts, growing; the last one stays for as long as it takes."""
+"""The waits between attempts, growing; the last one stays for as long as it takes. Invented."""
 
 LONGEST_WAIT: Final = timedelta(seconds=max(WAITS_S))
 

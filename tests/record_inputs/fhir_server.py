@@ -126,7 +126,7 @@ def search(held: list[dict[str, Any]], kind: str, target: str, host: str) -> dic
 def handler_of(stand_in: StandIn) -> type[BaseHTTPRequestHandler]:
     class Handler(BaseHTTPRequestHandler):
         protocol_version = "HTTP/1.1"
-        disable_nagle_algorithm = True  # else each body waits 40 ms for a delayed acknowledgement
+        disable_nagle_algorithm = True  # else each body waits for a delayed acknowledgement
 
         def do_GET(self) -> None:
             if self.path == "/_control":

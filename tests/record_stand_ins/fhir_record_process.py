@@ -40,7 +40,7 @@ def outcome(words: str, more: Json | None = None) -> Json:
 def handler_of(record: Record) -> type[BaseHTTPRequestHandler]:
     class Handler(BaseHTTPRequestHandler):
         protocol_version = "HTTP/1.1"
-        disable_nagle_algorithm = True  # else each body waits 40 ms for a delayed acknowledgement
+        disable_nagle_algorithm = True  # else each body waits for a delayed acknowledgement
 
         def do_GET(self) -> None:
             if self.path == "/_control":

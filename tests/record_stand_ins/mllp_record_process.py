@@ -114,7 +114,7 @@ def listen(record: Record, port: int, context: ssl.SSLContext | None) -> None:
     class Handler(socketserver.BaseRequestHandler):
         def handle(self) -> None:
             connection = self.request
-            # Else the second of two answers waits 40 ms for a delayed acknowledgement.
+            # Else the second of two answers waits for a delayed acknowledgement.
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             try:
                 if context is not None:
