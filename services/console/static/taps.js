@@ -32,6 +32,7 @@
   let tappedAt = 0;
   let tappedId = "";
   let aims = new Map();
+  const movedAt = new Map();
   let storage = null;
   try {
     storage = window.localStorage;
@@ -246,9 +247,12 @@
   const holdMoved = () => {
     const now = targets();
     for (const [id, form] of now) {
-      if (!aims.has(id) || aims.get(id) === aim(form)) continue;
+      if (aims.has(id) && aims.get(id) !== aim(form)) movedAt.set(id, Date.now());
+      // Also where the board is renewed once more meanwhile, with new buttons.
+      const left = STEADY_MS - (Date.now() - movedAt.get(id));
+      if (!(left > 0)) continue;
       form.dataset.moved = "yes";
-      setTimeout(() => { delete form.dataset.moved; }, STEADY_MS);
+      setTimeout(() => { delete form.dataset.moved; }, left);
     }
     aims = new Map([...now].map(([id, form]) => [id, aim(form)]));
   };
