@@ -85,8 +85,11 @@ def context(chromium: Browser) -> Iterator[BrowserContext]:
 
 
 @pytest.fixture
-def page(context: BrowserContext) -> Page:
+def page(context: BrowserContext) -> Iterator[Page]:
     """A new page; a script's error in it fails the test."""
     page = context.new_page()
-    page.on("pageerror", lambda error: pytest.fail(f"an error of the page's script: {error}"))
-    return page
+    # Told at the end: what is raised in Playwright's own loop would end it for all tests.
+    errors: list[str] = []
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    yield page
+    assert errors == [], "errors of the page's script"
