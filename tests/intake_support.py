@@ -17,6 +17,7 @@ from pydicom.filewriter import dcmwrite
 from pydicom.uid import ExplicitVRLittleEndian
 from pynetdicom import AE
 from pynetdicom.association import Association
+from pynetdicom.pdu_primitives import A_ASSOCIATE
 from sqlalchemy import Row, select
 
 from schemas.channels import SUBSCRIPTIONS
@@ -295,6 +296,18 @@ def association(
     finally:
         if made.is_established:
             made.release()
+
+
+def rejection(peer: Association) -> tuple[int, int, int] | None:
+    """Give result, source and reason of the association's rejection (PS3.8); None without one.
+
+    Also where pynetdicom's reader closed the socket before its requestor looked at it: then the
+    answer lies unread, and the requestor believes that it never connected.
+    """
+    answer = peer.acceptor.primitive or peer.dul.peek_next_pdu()
+    if not isinstance(answer, A_ASSOCIATE) or not answer.result:
+        return None
+    return answer.result, answer.result_source, answer.diagnostic
 
 
 def send(port: int, image: Dataset, **titles: str) -> Dataset:

@@ -23,7 +23,7 @@ from schemas.facts import NoteSigned
 from services.runtime import audit
 from tests.certificates import Pki, sha256_of
 from tests.intake_process import IntakeProcess
-from tests.intake_support import HOST, TOKENS, Intake, association, running_intake
+from tests.intake_support import HOST, TOKENS, Intake, association, rejection, running_intake
 from tests.record_inputs.codes import record_group, write_codes
 from tests.record_inputs.hl7_texts import joined, omg
 from tests.record_inputs.mllp_client import MllpClient
@@ -102,7 +102,7 @@ def test_a_refused_association_is_audited_with_its_titles_and_the_true_reason(
     intake: Intake, calling: str, called: str, site: str | None, reason: str
 ) -> None:
     with association(intake.dicom_port, Verification, calling=calling, called=called) as peer:
-        assert peer.is_rejected
+        assert rejection(peer)
 
     (row,) = audited(intake)
 
@@ -118,7 +118,7 @@ def test_another_devices_certificate_is_audited_with_its_hash(intake: Intake, pk
     entity.add_requested_context(Verification)
     tls = (context(pki, pki.other), "intake")
     port = port_of(intake, "dicom", "tls_port")
-    assert entity.associate(HOST, port, ae_title="GOMPHOSIS", tls_args=tls).is_rejected
+    assert rejection(entity.associate(HOST, port, ae_title="GOMPHOSIS", tls_args=tls))
 
     (row,) = audited(intake)
 
@@ -237,7 +237,7 @@ def test_an_attack_leaves_few_rows_and_every_attempt_is_counted(tmp_path: Path) 
         for number in range(attempts):
             calling = f"STRANGER{number % 20}"
             with association(intake.dicom_port, Verification, calling=calling) as peer:
-                assert peer.is_rejected
+                assert rejection(peer)
         audited(intake)
         intake.runtime.audit.finish()
         rows = audited(intake)
@@ -255,7 +255,7 @@ def test_what_further_listener_processes_refuse_is_audited_too(tmp_path: Path) -
         # when
         for number in range(12):
             with association(process.dicom_port, Verification, calling=f"STRANGER{number}") as peer:
-                assert peer.is_rejected
+                assert rejection(peer)
         assert process.end(signal.SIGTERM) == 0
     finally:
         process.close()

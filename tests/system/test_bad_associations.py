@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from pydicom.uid import ExplicitVRLittleEndian
-from pynetdicom import AE, evt
+from pynetdicom import AE
 from pynetdicom.dimse_messages import C_STORE_RQ
 
 from tests.bad_input import assert_facts_go_on, assert_images_go_on, store_request
@@ -21,6 +21,7 @@ from tests.intake_support import (
     association,
     encoded,
     make_image,
+    rejection,
     running_intake,
 )
 from tests.servers.polling import wait_until
@@ -80,20 +81,12 @@ def test_a_wrong_title_or_address_is_rejected_with_the_standards_reason(
     # given
     entity = AE(ae_title=calling)
     entity.add_requested_context(INTRAORAL, ExplicitVRLittleEndian)
-    reasons: list[tuple[int, int, int]] = []
-
-    def note(event: Any) -> None:
-        answer = event.assoc.acceptor.primitive
-        reasons.append((answer.result, answer.result_source, answer.diagnostic))
 
     # when
-    peer = entity.associate(
-        HOST, intake.dicom_port, ae_title=called, evt_handlers=[(evt.EVT_REJECTED, note)]
-    )
+    peer = entity.associate(HOST, intake.dicom_port, ae_title=called)
 
     # then: rejected for good by the service user (PS3.8 table 9-21; from memory)
-    assert peer.is_rejected
-    assert reasons == [(0x01, 0x01, reason)]
+    assert rejection(peer) == (0x01, 0x01, reason)
     assert_images_go_on(intake)
 
 
@@ -102,23 +95,13 @@ def test_one_association_too_many_is_rejected_for_now(tmp_path: Path) -> None:
         # given
         entity = AE(ae_title="STATION1")
         entity.add_requested_context(INTRAORAL, ExplicitVRLittleEndian)
-        reasons: list[tuple[int, int, int]] = []
-
-        def note(event: Any) -> None:
-            answer = event.assoc.acceptor.primitive
-            reasons.append((answer.result, answer.result_source, answer.diagnostic))
 
         # when
         with association(intake.dicom_port, INTRAORAL):
-            entity.associate(
-                HOST,
-                intake.dicom_port,
-                ae_title="GOMPHOSIS",
-                evt_handlers=[(evt.EVT_REJECTED, note)],
-            )
+            peer = entity.associate(HOST, intake.dicom_port, ae_title="GOMPHOSIS")
 
         # then: transient, presentation related, local limit exceeded (PS3.8 table 9-21; memory)
-        assert reasons == [(0x02, 0x03, 0x02)]
+        assert rejection(peer) == (0x02, 0x03, 0x02)
         wait_until(lambda: associates(intake), 20, "the next association to be taken")
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
-from threading import Thread
+from pathlib import Path
 
 import pytest
 from prometheus_client import REGISTRY
@@ -15,7 +16,16 @@ from pynetdicom.sop_class import Verification
 
 from services.intake.dicom_places import Places
 from services.intake.dicom_processes import ListenerProcesses
-from tests.intake_support import HOST, INTRAORAL, Intake, association, make_image, running_intake
+from tests.intake_support import (
+    HOST,
+    Intake,
+    association,
+    make_image,
+    rejection,
+    running_intake,
+    write_file,
+)
+from tests.servers.dcmtk import Dcmtk
 from tests.servers.polling import wait_until
 
 PROCESSES = 2
@@ -37,27 +47,28 @@ def processes_of(intake: Intake) -> ListenerProcesses:
 
 
 def test_images_of_many_stations_at_once_are_each_kept_once_by_several_processes(
-    intake: Intake,
+    intake: Intake, dcmtk: Dcmtk, tmp_path: Path
 ) -> None:
     # given
     senders, images_each = 6, 5
-    statuses: list[int] = []
+    titles = ["-aet", "STATION1", "-aec", "GOMPHOSIS", HOST, str(intake.dicom_port)]
+    files = [
+        [
+            write_file(
+                make_image(SOPInstanceUID=f"2.25.9{sender}{number:03}"),
+                tmp_path / f"{sender}-{number}.dcm",
+            )
+            for number in range(images_each)
+        ]
+        for sender in range(1, senders + 1)
+    ]
 
-    def station(sender: int) -> None:
-        with association(intake.dicom_port, INTRAORAL) as peer:
-            for number in range(images_each):
-                image = make_image(SOPInstanceUID=f"2.25.9{sender}{number:03}")
-                statuses.append(peer.send_c_store(image).Status)
-
-    # when
-    threads = [Thread(target=station, args=(sender,)) for sender in range(1, senders + 1)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
+    # when: each station sends all of its own in one association
+    with ThreadPoolExecutor(senders) as stations:
+        sent = list(stations.map(lambda own: dcmtk.run("storescu", [*titles, *own]), files))
 
     # then
-    assert statuses == [0x0000] * senders * images_each
+    assert [one.returncode for one in sent] == [0] * senders, [one.stdout for one in sent]
     assert len(intake.facts("image_stored")) == senders * images_each
     assert len(intake.kept_files()) == senders * images_each
 
@@ -71,7 +82,7 @@ def test_places_count_over_all_processes(intake: Intake) -> None:
         entity = AE(ae_title="STATION1")
         entity.add_requested_context(Verification)
         for _ in range(4):
-            assert entity.associate(HOST, intake.dicom_port, ae_title="GOMPHOSIS").is_rejected
+            assert rejection(entity.associate(HOST, intake.dicom_port, ae_title="GOMPHOSIS"))
 
     wait_until(lambda: associates(intake), 20, "the next association to be taken")
 

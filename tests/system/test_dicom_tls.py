@@ -17,7 +17,16 @@ from structlog.testing import capture_logs
 
 from services.intake.dicom_tls import TlsSettingsError, tls_context
 from tests.certificates import Pki, sha256_of
-from tests.intake_support import GROUP, HOST, Intake, make_image, running_intake, send, write_file
+from tests.intake_support import (
+    GROUP,
+    HOST,
+    Intake,
+    make_image,
+    rejection,
+    running_intake,
+    send,
+    write_file,
+)
 from tests.servers.dcmtk import Dcmtk
 from tests.servers.polling import wait_until
 
@@ -66,7 +75,7 @@ def echo(
     entity.acse_timeout = entity.dimse_timeout = entity.network_timeout = 30
     entity.add_requested_context(Verification)
     peer = entity.associate(HOST, port, ae_title="GOMPHOSIS", tls_args=(context, "intake"))
-    if peer.is_rejected:
+    if rejection(peer):
         return "rejected"
     if not peer.is_established:
         return None
@@ -161,7 +170,7 @@ def refused(logs: list[Any]) -> list[Any]:
 def test_a_device_with_a_certificate_is_rejected_where_it_shows_none(intake: Intake) -> None:
     entity = AE(ae_title="STATION1")
     entity.add_requested_context(Verification)
-    assert entity.associate(HOST, intake.dicom_port, ae_title="GOMPHOSIS").is_rejected
+    assert rejection(entity.associate(HOST, intake.dicom_port, ae_title="GOMPHOSIS"))
     assert send(intake.dicom_port, make_image(), calling="STATION2").Status == 0x0000
 
 
