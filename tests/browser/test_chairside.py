@@ -260,15 +260,16 @@ def test_a_double_tap_is_one_and_never_hits_what_moved_under_the_finger(
           const board = document.getElementById("board");
           const button = () => document.getElementById("reject-111209");
           const image = button().form.elements.image.value;
-          const renewed = (aim) => {
+          const renewed = (aim, event) => {
             board.innerHTML = board.innerHTML.replaceAll(' data-moved="yes"', "");
             button().form.elements.image.value = aim;
-            htmx.trigger(board, "htmx:afterSettle", { target: board });
+            htmx.trigger(board, event, { target: board });
           };
-          renewed("2.25.1");
-          renewed("2.25.1");
+          renewed("2.25.1", "htmx:afterSwap");
           button().click();
-          renewed(image);
+          renewed("2.25.1", "htmx:afterSettle");
+          button().click();
+          renewed(image, "htmx:afterSettle");
         }"""
     )
 

@@ -273,6 +273,7 @@
     tappedId = form.querySelector("button").id;
     form.dispatchEvent(new CustomEvent("tap:taken", { bubbles: true }));
   });
+  body.addEventListener("htmx:afterSwap", holdMoved); // not a moment later: it can be hit from now on
   body.addEventListener("htmx:afterSettle", () => {
     holdMoved();
     settle();
