@@ -36,7 +36,11 @@
   let timer = 0;
   let endsAt = Infinity;
 
+  // Once: a second call would break off the first.
+  let leaving = false;
   const toSignIn = () => {
+    if (leaving) return;
+    leaving = true;
     const here = encodeURIComponent(location.pathname + location.search);
     location.assign(`/sign-in?why=ended&next=${here}`);
   };
@@ -86,6 +90,16 @@
 
   window.addEventListener("offline", () => { connection(false); lookAgainIn(LOOK_MS); });
   window.addEventListener("online", look);
+  window.addEventListener("pageshow", (event) => {
+    if (!event.persisted) return; // back again, as it was left
+    leaving = false;
+    look();
+  });
+  body.addEventListener("htmx:beforeOnLoad", (event) => {
+    if (event.detail.xhr.status !== 401) return;
+    event.preventDefault(); // its own redirect would be a second one
+    toSignIn();
+  });
   body.addEventListener("htmx:sendError", look);
   body.addEventListener("htmx:sseError", look);
   body.addEventListener("htmx:sseOpen", (event) => {
