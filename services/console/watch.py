@@ -1,9 +1,11 @@
 """What operations asks outside the read model: queues, outboxes, services, room on the disk."""
 
+import ssl
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from shutil import disk_usage
 from time import perf_counter
@@ -157,9 +159,20 @@ def services(urls: Mapping[str, str]) -> list[ServiceState]:
         return list(pool.map(lambda item: _ask(*item), sorted(urls.items())))
 
 
+def asking(timeout_s: float) -> httpx.Client:
+    """Give a client for the health servers of services."""
+    return httpx.Client(timeout=timeout_s, trust_env=False, verify=_trusted())
+
+
+@cache
+def _trusted() -> ssl.SSLContext:
+    """Loaded once: it takes longer than all that is asked by it."""
+    return httpx.create_ssl_context(trust_env=False)
+
+
 def _ask(service: str, url: str) -> ServiceState:
     try:
-        with httpx.Client(timeout=_ASK_S, trust_env=False) as client:
+        with asking(_ASK_S) as client:
             ready = client.get(f"{url}/readyz")
             told = ready.json()
             counted = client.get(f"{url}/metrics").text

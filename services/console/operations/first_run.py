@@ -11,6 +11,7 @@ from schemas.errors import GomphosisError
 from schemas.group import Group
 from services.console.checks import check_console
 from services.console.operations.finding import start_of
+from services.console.watch import asking
 from services.runtime.checks import Verdict, common_checks
 from services.runtime.settings import Settings
 
@@ -65,7 +66,7 @@ def _own(settings: Settings, group: Group) -> Iterator[Verdict]:
 
 def _ask(service: str, url: str) -> tuple[Verdict, ...]:
     try:
-        with httpx.Client(timeout=_ASK_S, trust_env=False) as client:
+        with asking(_ASK_S) as client:
             ready = client.get(f"{url}/readyz")
             told = client.get(f"{url}/checks").raise_for_status().json()
         parts = [name for name, good in dict(ready.json()).items() if not good]
