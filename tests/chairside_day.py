@@ -25,8 +25,6 @@ from schemas.messages import parse
 from schemas.plans import load_plans
 from services.console.views_chairside import study_board
 from services.intake.store import FACT
-from services.runtime.settings import Settings
-from services.runtime.store import Store
 from tests.servers.polling import wait_until
 
 SITE = "bramble"
@@ -43,7 +41,7 @@ class ChairsideDay:
     def __init__(self, hospital: Hospital) -> None:
         self.hospital = hospital
         self.url = f"http://127.0.0.1:{hospital.environment['GOMPHOSIS_CONSOLE__PORT']}"
-        self.store = Store(Settings(data_dir=hospital.folder, group_dir=hospital.folder).store_url)
+        self.store = hospital.store
         self._generator = HttpTeller(hospital.http_url, "generator-1")
         self._record = HttpTeller(hospital.http_url, "record-1")
         self._station = Station("127.0.0.1", hospital.dicom_port)
@@ -53,7 +51,6 @@ class ChairsideDay:
 
     def close(self) -> None:
         self._station.close()
-        self.store.close()
 
     def order(self, number: int, name: str = "Pepper", kg: float | None = 11.4) -> str:
         """Place an order, once, and wait until the board knows of it; give the study's UID."""

@@ -26,8 +26,6 @@ from services.console.views_chairside import study_board
 from services.console.views_notes import one_note
 from services.intake.store import IMAGE
 from services.runtime import triage
-from services.runtime.settings import Settings
-from services.runtime.store import Store
 from services.runtime.triage import TriageState
 
 _SETTLED_WITHIN_S: Final = 300.0
@@ -47,7 +45,6 @@ class Stage:
     record: StandIn
     generators: dict[str, StandIn]
     stations: dict[str, StandIn]
-    store: Store
     _people: dict[str, Person] = field(default_factory=dict)
     _desks: dict[str, Desk] = field(default_factory=dict)
 
@@ -120,12 +117,12 @@ class Stage:
         return self.record.ask(do="held", study_instance_uid=guest.study)
 
     def study(self, guest: Guest) -> StudyAssessed | None:
-        with self.store.read() as connection:
+        with self.hospital.store.read() as connection:
             board = study_board(connection, guest.site, guest.study)
         return board.study if board is not None else None
 
     def note(self, guest: Guest) -> NoteWritten | None:
-        with self.store.read() as connection:
+        with self.hospital.store.read() as connection:
             page = one_note(connection, guest.site, guest.study)
         return page.note if page is not None else None
 
@@ -134,12 +131,12 @@ class Stage:
         query = select(own.snapshot).where(
             own.site == guest.site, own.room == guest.room, own.day == self.evening.day.date
         )
-        with self.store.read() as connection:
+        with self.hospital.store.read() as connection:
             told = connection.scalar(query)
         return RoomDayAssessed.model_validate_json(told) if told is not None else None
 
     def triage(self, state: TriageState) -> list[Any]:
-        with self.store.read() as connection:
+        with self.hospital.store.read() as connection:
             return list(triage.entries(connection, state, 100))
 
     def image_files(self, uids: Sequence[str]) -> list[Path]:
@@ -147,7 +144,7 @@ class Stage:
         query = select(IMAGE.c.sop_instance_uid, IMAGE.c.path).where(
             IMAGE.c.sop_instance_uid.in_(uids), IMAGE.c.copy == 0
         )
-        with self.store.read() as connection:
+        with self.hospital.store.read() as connection:
             found = {row.sop_instance_uid: row.path for row in connection.execute(query)}
         return [self.hospital.folder / "images" / found[uid] for uid in uids]
 
@@ -220,10 +217,7 @@ def on_stage(hospital: Hospital, evening: Evening) -> Iterator[Stage]:
                         clock_ahead_s=room.station_ahead_s,
                     )
                 )
-        folder = hospital.folder
-        store = Store(Settings(data_dir=folder, group_dir=folder / "group").store_url)
-        stack.callback(store.close)
-        stage = Stage(hospital, evening, record, generators, stations, store)
+        stage = Stage(hospital, evening, record, generators, stations)
         stack.callback(stage.leave)
         yield stage
 

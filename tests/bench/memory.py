@@ -9,6 +9,7 @@ from demo.hospital import Hospital, HospitalNotReady
 from demo.run import DayFailed, RunOfTheDay
 from demo.stand_in import StandInFailed
 from demo.story import load_day
+from services.runtime.store import Store
 from tests.bench.figures import BenchError, Figure, Options
 from tests.bench.program import BACKENDS, COMMAND, Program, running_program
 from tests.bench.receivers import GROUP_DIR
@@ -49,17 +50,21 @@ def _note(figure: Figure, setting: str, processes: dict[str, tuple[float, float]
 
 
 def _live_through_the_day(program: Program) -> None:
+    store = Store(program.backend.store_url)
     hospital = Hospital(
         folder=program.data_dir,
         http_url=program.http_url,
         dicom_port=program.dicom_port,
         environment=program.environment,
         pid=program.child.process.pid,
+        store=store,
     )
     try:
         RunOfTheDay(load_day(), hospital, lambda _words: None).run()
     except (DayFailed, HospitalNotReady, StandInFailed) as error:
         raise BenchError("the invented day did not end as it should", str(error)) from error
+    finally:
+        store.close()
 
 
 def _at_rest(program: Program) -> dict[str, tuple[float, float]]:
