@@ -59,9 +59,14 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _clean_environment() -> Iterator[None]:
-    """Remove the developer's own settings: no test may depend on them."""
+def _clean_environment(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Remove the developer's own settings: no test may depend on them.
+
+    Nor on a public authority: none is trusted, and each HTTP client saves 26 ms of reading them.
+    """
     with pytest.MonkeyPatch.context() as patch:
+        patch.delenv("SSL_CERT_FILE", raising=False)
+        patch.setenv("SSL_CERT_DIR", str(tmp_path_factory.mktemp("no-authorities")))
         for variable in list(os.environ):
             if variable.startswith("GOMPHOSIS_") and variable not in KEPT_VARIABLES:
                 patch.delenv(variable)

@@ -21,10 +21,10 @@ from services.console.console import Console
 from services.console.security import SESSION_COOKIE
 from services.console.service import build
 from services.runtime.http_server import HttpDoor
-from services.runtime.migrate import migrate
 from services.runtime.passwords import hash_password
 from services.runtime.service import Runtime, open_runtime
 from services.runtime.settings import ConsoleSettings, Settings, StoreSettings
+from tests.newest_schema import bring_to_newest
 from tests.servers.polling import wait_until
 
 HOST = "127.0.0.1"
@@ -121,7 +121,7 @@ def running_console(
         console=ConsoleSettings.model_validate({"port": 0, "token": TOKEN} | console),
     )
     runtime = open_runtime("console", settings)
-    migrate(runtime.store)
+    bring_to_newest(runtime.store)
     runtime.bus.declare(SUBSCRIPTIONS)
     service = build(runtime)
     stop = Event()

@@ -15,10 +15,10 @@ from schemas.envelope import Message, Payload
 from schemas.facts import ImageStored
 from schemas.messages import parse
 from services.intake.store import FACT
-from services.runtime.migrate import migrate
 from services.runtime.settings import Settings
 from services.runtime.store import Store
 from tests.intake_support import GROUP
+from tests.newest_schema import bring_to_newest
 from tests.servers.polling import wait_until
 from tests.servers.ports import free_port, port_is_open
 
@@ -34,7 +34,7 @@ class IntakeProcess:
         (group_dir / "group.yaml").write_text(yaml.safe_dump(GROUP), encoding="utf-8")
         self.settings = Settings(data_dir=folder / "data", group_dir=group_dir)
         store = Store(self.settings.store_url)
-        migrate(store)
+        bring_to_newest(store)
         store.close()
         self._further = settings
         self._process: subprocess.Popen[bytes] | None = None

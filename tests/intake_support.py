@@ -26,10 +26,10 @@ from schemas.messages import parse
 from services.intake.service import build
 from services.intake.store import FACT, IMAGE
 from services.runtime import triage
-from services.runtime.migrate import migrate
 from services.runtime.service import Runtime, Service, open_runtime
 from services.runtime.settings import BusSettings, IntakeSettings, Settings, StoreSettings
 from services.runtime.tables import OUTBOX
+from tests.newest_schema import bring_to_newest
 from tests.servers.polling import wait_until
 
 INTRAORAL = "1.2.840.10008.5.1.4.1.1.1.3"
@@ -204,7 +204,7 @@ def running_intake(
         intake=IntakeSettings.model_validate(options),
     )
     runtime = open_runtime("intake", settings)
-    migrate(runtime.store)
+    bring_to_newest(runtime.store)
     runtime.bus.declare(SUBSCRIPTIONS)
     service = build(runtime)
     loops = {loop.name: loop for loop in service.loops if worker or loop.name != "worker"}

@@ -7,10 +7,10 @@ from pathlib import Path
 from schemas.conclusions import NoteWritten, StudyAssessed
 from services.notes.note_file import NoteFile
 from services.notes.store import KeptNote, write_notes
-from services.runtime.migrate import migrate
 from services.runtime.settings import Settings
 from services.runtime.store import Store
 from tests.command_line import DEMO_GROUP
+from tests.newest_schema import bring_to_newest
 
 
 def keep(folder: Path, study: StudyAssessed, note: NoteWritten | None, *sites: str) -> None:
@@ -19,7 +19,7 @@ def keep(folder: Path, study: StudyAssessed, note: NoteWritten | None, *sites: s
     settings.data_dir.mkdir()
     store = Store(settings.store_url, 1)
     try:
-        migrate(store)
+        bring_to_newest(store)
         with store.begin() as connection:
             for site in sites:
                 now = KeptNote(NoteFile(assessment=study), note.revision if note else 0, note)

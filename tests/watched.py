@@ -23,12 +23,12 @@ from services.intake.watched_folder import WatchedFolder
 from services.runtime import triage
 from services.runtime.bus import BusLimits
 from services.runtime.bus_choice import open_bus
-from services.runtime.migrate import migrate
 from services.runtime.outbox import Relay
 from services.runtime.store import Store
 from services.runtime.tables import OUTBOX
 from tests.device_text import exposure_line
 from tests.intake_support import GROUP
+from tests.newest_schema import bring_to_newest
 
 MAPPING = load_mapping()
 NEVER = Event()
@@ -106,6 +106,6 @@ def shot(number: int) -> str:
 def opened_desk(url: str, folder: Path) -> Iterator[Desk]:
     """Give a desk over a store of its own, with its tables."""
     made = Desk(url, folder)
-    migrate(made.store)
+    bring_to_newest(made.store)
     yield made
     made.close()

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
+from tests.newest_schema import bring_to_newest
 
 
 def open_store(url: str) -> Store:
     """Open a store and bring it to the newest schema."""
     store = Store(url)
-    migrate(store)
+    bring_to_newest(store)
     return store

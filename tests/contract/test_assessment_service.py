@@ -15,9 +15,9 @@ from schemas.facts import StudyClosed
 from services.assessment.service import build
 from services.runtime import triage
 from services.runtime.bus import Outgoing
-from services.runtime.migrate import migrate
 from services.runtime.service import Runtime, open_runtime
 from services.runtime.settings import Settings, StoreSettings
+from tests.newest_schema import bring_to_newest
 from tests.room_facts import GROUP, STUDY, exposure, image, order, told
 from tests.servers.polling import wait_until
 
@@ -34,7 +34,7 @@ def runtime(tmp_path: Path, database_url: str) -> Iterator[Runtime]:
         store=StoreSettings(url=SecretStr(database_url)),
     )
     opened = open_runtime("assessment", settings)
-    migrate(opened.store)
+    bring_to_newest(opened.store)
     opened.bus.declare(SUBSCRIPTIONS)
     yield opened
     opened.bus.close()

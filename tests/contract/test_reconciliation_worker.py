@@ -32,11 +32,11 @@ from services.charges.reconciling import Reconciler
 from services.charges.site_report import SiteReport, site_reports
 from services.charges.store import read_ledger
 from services.charges.worker import ChargesHandler
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
 from services.runtime.worker import Work
 from tests.assessed import GROUP, START, STUDY, assessed, image, message
 from tests.handled import sent_of
+from tests.newest_schema import bring_to_newest
 
 DAY = date(2026, 3, 2)
 RULES = load_reconciliation_rules()
@@ -59,7 +59,7 @@ OWN_GROUP = Group.model_validate_json(
 @pytest.fixture
 def store(database_url: str) -> Iterator[Store]:
     opened = Store(database_url)
-    migrate(opened)
+    bring_to_newest(opened)
     yield opened
     opened.close()
 
@@ -286,7 +286,7 @@ def test_facts_in_any_order_and_twice_end_in_the_same_corrections(database_url: 
     ends = set()
     for number, order in enumerate(permutations(range(4))):
         store = Store(f"{database_url}-{number}")
-        migrate(store)
+        bring_to_newest(store)
         desk = Desk(store, CAREFUL)
         desk.handle(desk.told(desk.lines(amount=Decimal("60.00")), after_s=1))
         (one,) = desk.listed()

@@ -18,11 +18,11 @@ from services.records import service as records_service
 from services.records.adapters.folder import FolderAdapter
 from services.records.suite.samples import STUDY, credit, entry, note
 from services.runtime.bus import Delivery, Done, Outcome, Outgoing
-from services.runtime.migrate import migrate
 from services.runtime.service import Runtime, open_runtime
 from services.runtime.settings import Settings
 from tests.contract.folder_drops import leave, order_file
 from tests.contract.record_samples import charges, message
+from tests.newest_schema import bring_to_newest
 from tests.servers.polling import wait_until
 
 
@@ -32,7 +32,7 @@ def runtime(tmp_path: Path) -> Iterator[Runtime]:
     (tmp_path / "group" / "group.yaml").write_text(yaml.safe_dump(Group.EXAMPLES[0]))
     settings = Settings(data_dir=tmp_path / "data", group_dir=tmp_path / "group")
     opened = open_runtime("records", settings)
-    migrate(opened.store)
+    bring_to_newest(opened.store)
     opened.bus.declare(SUBSCRIPTIONS)
     yield opened
     opened.bus.close()

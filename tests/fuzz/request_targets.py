@@ -28,7 +28,6 @@ from services.intake.dicom_data_set import read_data_set
 from services.intake.dicom_find import WorklistFinder
 from services.intake.dicom_step import handle_create, handle_set
 from services.intake.step_desk import StepDesk
-from services.runtime.migrate import migrate
 from services.runtime.outbox import Relay
 from services.runtime.store import Store
 from tests import performed_steps
@@ -37,6 +36,7 @@ from tests.fuzz.dicom_targets import STATION, data_set_bytes
 from tests.fuzz.new_in_triage import NewInTriage
 from tests.fuzz.target import REFUSED, TAKEN, Broken, Ready, Target
 from tests.messages import NOON, message
+from tests.newest_schema import bring_to_newest
 from tests.record_inputs.codes import north
 
 _FIND_STATUSES = frozenset({0xFF00, 0xFF01, 0xFE00, 0xC000})
@@ -48,7 +48,7 @@ _STEP_STATUSES = frozenset(
 def open_store(folder: Path) -> Store:
     """Make an empty store in a folder."""
     store = Store(f"sqlite:///{folder / 'store.sqlite3'}", 5)
-    migrate(store)
+    bring_to_newest(store)
     return store
 
 

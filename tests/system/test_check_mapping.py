@@ -12,12 +12,12 @@ from schemas.mappings.record_codes import load_record_codes
 from services.intake.record_words import NotMapped, plan_of
 from services.records.suite.samples import charge_posting, entry
 from services.records.worker import handle
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
 from services.runtime.triage import Kept, keep
 from services.runtime.worker import Work
 from tests.command_line import DEMO_GROUP, gomphosis, own_environment
 from tests.contract.record_samples import charges, message
+from tests.newest_schema import bring_to_newest
 
 CODES = """
 charges: {INV-DOG-FIRST: X-1, INV-DOG-NEXT: X-2, INV-CAT-FIRST: X-3, INV-COVRE: X-5}
@@ -80,7 +80,7 @@ def test_a_broken_file_is_told_with_field_and_line(
 def test_what_turned_up_since_is_known_too(environment: dict[str, str], tmp_path: Path) -> None:
     (tmp_path / "data").mkdir()
     store = Store(f"sqlite:///{tmp_path}/data/gomphosis.sqlite")
-    migrate(store)
+    bring_to_newest(store)
     line = charge_posting(entry(code="INV-OLD")).entry
     with pytest.raises(NotMapped) as refused:
         plan_of(load_record_codes(tmp_path), "OBR-4", ["INV-NEW-ORDER"])

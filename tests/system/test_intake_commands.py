@@ -18,11 +18,11 @@ from schemas.envelope import Message, Payload, Source, new_id
 from schemas.facts import ExposureEnded, ImageStored, SensorHanded, SensorTested
 from schemas.messages import read_payload
 from services.intake.accept import accept
-from services.runtime.migrate import migrate
 from services.runtime.settings import Settings
 from services.runtime.store import Store
 from tests.device_text import HEADER, clock_line, exposure_line
 from tests.intake_support import GROUP
+from tests.newest_schema import bring_to_newest
 
 REPOSITORY = Path(__file__).parents[2]
 EXAMPLE = REPOSITORY / "schemas" / "mappings" / "invented_generator.yaml"
@@ -129,7 +129,7 @@ def test_the_sensors_of_a_site_are_shown_from_the_facts_that_intake_has_kept(
     # given
     settings = Settings(data_dir=tmp_path / "data", group_dir=tmp_path / "group")
     store = Store(settings.store_url)
-    migrate(store)
+    bring_to_newest(store)
     with store.begin() as connection:
         accept(
             connection,

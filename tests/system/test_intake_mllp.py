@@ -14,10 +14,10 @@ from sqlalchemy import select
 
 from schemas.facts import OrderPlaced, PatientDescribed
 from services.intake.store import FACT
-from services.runtime.migrate import migrate
 from services.runtime.settings import Settings
 from services.runtime.store import Store
 from tests.intake_support import HOST, Intake, running_intake
+from tests.newest_schema import bring_to_newest
 from tests.record_inputs.codes import record_group, write_codes
 from tests.record_inputs.hl7_texts import adt, header, joined, obr, omg, orm
 from tests.record_inputs.mllp_client import MllpClient
@@ -188,7 +188,7 @@ def test_killed_between_commit_and_answer_it_recognises_the_message_sent_again(
     (tmp_path / "group" / "group.yaml").write_text(yaml.safe_dump(record_group()))
     settings = Settings(data_dir=tmp_path / "data", group_dir=tmp_path / "group")
     store = Store(settings.store_url)
-    migrate(store)
+    bring_to_newest(store)
     port = free_port()
     process = start(tmp_path, "tests.record_inputs.intake_killed_before_answer", port)
     with MllpClient(port) as client:

@@ -13,11 +13,11 @@ from schemas.facts import PostingAnswered, PostingOutcome, RecordLine, RecordLin
 from schemas.tariffs import load_tariffs
 from services.charges.store import read_ledger
 from services.charges.worker import ChargesHandler
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
 from tests.assessed import GROUP, START, STUDY, assessed, image, message
 from tests.command_line import gomphosis, own_environment
 from tests.handled import handle
+from tests.newest_schema import bring_to_newest
 
 HOSTILE = "=HYPERLINK(invented)"
 
@@ -29,7 +29,7 @@ def environment(tmp_path: Path) -> dict[str, str]:
     (tmp_path / "group" / "group.yaml").write_text(GROUP.model_dump_json())  # JSON is YAML too
     environment = own_environment(tmp_path, tmp_path / "group") | {"COLUMNS": "250"}
     store = Store(f"sqlite:///{tmp_path / 'data'}/gomphosis.sqlite")
-    migrate(store)
+    bring_to_newest(store)
     handler = ChargesHandler(GROUP, load_tariffs())
     handle(store, handler, "charges", [message(assessed(1, [image(1), image(2)], closed=True))])
     with store.read() as connection:

@@ -17,10 +17,10 @@ from sqlalchemy import func, select
 from schemas.messages import parse
 from services.intake.store import FACT
 from services.runtime import triage
-from services.runtime.migrate import migrate
 from services.runtime.store import Store
 from tests.device_text import HEADER, exposure_line
 from tests.intake_support import GROUP
+from tests.newest_schema import bring_to_newest
 from tests.servers.polling import wait_until
 from tests.servers.ports import free_port
 
@@ -55,7 +55,7 @@ class WatchingProcess:
         self._settings.write_text(yaml.safe_dump(settings), encoding="utf-8")
         self._log = folder / "log"
         self.store = Store(f"sqlite:///{folder / 'data' / 'gomphosis.sqlite'}")
-        migrate(self.store)
+        bring_to_newest(self.store)
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
