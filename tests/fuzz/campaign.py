@@ -26,6 +26,7 @@ import structlog
 
 from schemas.errors import InvalidInput
 from tests.fuzz.target import Broken, Ready, Target, refused
+from tests.fuzz.targets import MODULES, find
 
 OUT = Path(__file__).parents[1] / "out/fuzz"
 
@@ -95,8 +96,9 @@ def input_of(ready: Ready, name: str, seed: int, index: int) -> bytes:
 
 
 def run(target: Target, options: Options) -> Report:
-    """Run one parser's campaign in a child process."""
-    context = multiprocessing.get_context("spawn")
+    """Run one parser's campaign in a child process, from one that has read all the parsers."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(list(MODULES))
     ours, theirs = context.Pipe(duplex=False)
     child = context.Process(target=_child, args=(target.name, options, theirs))
     began = time.monotonic()
@@ -129,8 +131,6 @@ def run(target: Target, options: Options) -> Report:
 
 
 def _child(name: str, options: Options, tell: Connection) -> None:
-    from tests.fuzz.targets import find
-
     resource.setrlimit(resource.RLIMIT_AS, (MOST_ADDRESS_SPACE_BYTES, MOST_ADDRESS_SPACE_BYTES))
     watch_hidden()
     target = find(name)

@@ -31,6 +31,7 @@ ROOMS: Final = {
     "http_targets": ("http-facts", "http-fhir"),
     "socket_targets": ("dicom-socket", "mllp-socket"),
 }
+MODULES: Final = tuple(f"tests.fuzz.{room}" for room in ROOMS)
 NAMES: Final = tuple(name for names in ROOMS.values() for name in names)
 
 

@@ -14,8 +14,12 @@ import pytest
 import yaml
 from fhir.resources.R4B.capabilitystatement import CapabilityStatement
 
+from schemas.group import Group
+from services.intake.checks import check_intake
 from services.intake.fhir_capability import NEEDS, wanting
 from services.intake.fhir_reading import READ_TYPES
+from services.runtime.checks import Verdict
+from services.runtime.settings import load_settings
 from tests.record_inputs.codes import record_group, write_codes
 from tests.record_inputs.fhir_server import capability
 from tests.record_inputs.fhir_server_process import Server
@@ -28,12 +32,11 @@ def server(tmp_path: Path) -> Iterator[Server]:
         yield made
 
 
-def verdict(folder: Path, base_url: str, **further: str) -> dict[str, Any]:
-    """Run the command in its own process and give what it says of the server."""
+def settings_for(folder: Path, base_url: str, **further: str) -> dict[str, str]:
+    """Write the group and its codes, and give the settings as variables."""
     write_codes(folder)
     (folder / "group" / "group.yaml").write_text(yaml.safe_dump(record_group()), encoding="utf-8")
-    environment = {
-        "PATH": os.environ["PATH"],
+    return {
         "GOMPHOSIS_DATA_DIR": str(folder / "data"),
         "GOMPHOSIS_GROUP_DIR": str(folder / "group"),
         "GOMPHOSIS_INTAKE__FHIR__BASE_URL": base_url,
@@ -41,28 +44,38 @@ def verdict(folder: Path, base_url: str, **further: str) -> dict[str, Any]:
         "GOMPHOSIS_INTAKE__FHIR__DEVICE": "record-north",
         **further,
     }
-    command = [sys.executable, "-m", "services.runtime.cli.main", "check", "--json"]
+
+
+def verdict(folder: Path, base_url: str, **further: str) -> Verdict:
+    """Ask as the command does, and give what it says of the server."""
+    group = Group.model_validate_json(json.dumps(record_group()))
+    with pytest.MonkeyPatch.context() as patch:
+        for name, value in settings_for(folder, base_url, **further).items():
+            patch.setenv(name, value)
+        (found,) = check_intake(load_settings(), group)
+    assert found.name == "FHIR server"
+    return found
+
+
+def test_a_server_that_can_all_we_ask_is_good_and_named(tmp_path: Path, server: Server) -> None:
+    server.control(token="invented-token")
+    told = settings_for(
+        tmp_path, f"{server.url}/fhir", GOMPHOSIS_INTAKE__FHIR__TOKEN="invented-token"
+    )
+
     run = subprocess.run(
-        command,
-        env=environment,
+        [sys.executable, "-m", "services.runtime.cli.main", "check", "--json"],
+        env={"PATH": os.environ["PATH"]} | told,
         cwd=Path(__file__).parents[2],
         capture_output=True,
         timeout=60,
         check=False,
     )
-    (found,) = [one for one in json.loads(run.stdout) if one["name"] == "FHIR server"]
+
     assert run.returncode == 4  # the store of this folder was never migrated
-    return dict(found)
-
-
-def test_a_server_that_can_all_we_ask_is_good_and_named(tmp_path: Path, server: Server) -> None:
-    server.control(token="invented-token")
-
-    token = {"GOMPHOSIS_INTAKE__FHIR__TOKEN": "invented-token"}
-    told = verdict(tmp_path, f"{server.url}/fhir", **token)
-
-    assert told["good"], told
-    assert told["words"] == "Invented stand-in record 1, FHIR 4.0.1, all that we ask"
+    (found,) = [one for one in json.loads(run.stdout) if one["name"] == "FHIR server"]
+    assert found["good"], found
+    assert found["words"] == "Invented stand-in record 1, FHIR 4.0.1, all that we ask"
     (asked,) = server.requests()
     assert asked["path"] == "/fhir/metadata"
 
@@ -75,13 +88,13 @@ def test_what_the_server_lacks_is_said(tmp_path: Path, server: Server) -> None:
 
     told = verdict(tmp_path, f"{server.url}/fhir")
 
-    assert not told["good"]
+    assert not told.good
     for words in (
         "fhirVersion 5.0.0: expected 4.0.x or 4.3.x",
         "Observation: expected the search parameter _lastUpdated",
         "Observation: expected the search parameter date",
     ):
-        assert words in told["words"]
+        assert words in told.words
 
 
 @pytest.mark.parametrize(
@@ -104,8 +117,8 @@ def test_an_answer_that_is_no_statement_is_one_bad_verdict(
 
     told = verdict(tmp_path, f"{server.url}/fhir")
 
-    assert not told["good"]
-    assert words in told["words"]
+    assert not told.good
+    assert words in told.words
 
 
 def test_a_server_that_is_not_reached_or_not_named_in_the_group_is_a_bad_verdict(
@@ -113,9 +126,9 @@ def test_a_server_that_is_not_reached_or_not_named_in_the_group_is_a_bad_verdict
 ) -> None:
     address = f"http://127.0.0.1:{free_port()}/fhir"
 
-    assert "not reached" in verdict(tmp_path, address)["words"]
+    assert "not reached" in verdict(tmp_path, address).words
     unknown = verdict(tmp_path, address, GOMPHOSIS_INTAKE__FHIR__DEVICE="record-south")
-    assert "expected a device of kind record" in unknown["words"]
+    assert "expected a device of kind record" in unknown.words
 
 
 def without(statement: dict[str, Any], kind: str, element: str, name: str) -> dict[str, Any]:
