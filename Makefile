@@ -42,7 +42,6 @@ check: ## lint, format, types, direction of imports, exported schemas
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
-	$(BIN)/mypy tests
 	$(BIN)/lint-imports
 	$(BIN)/python -m schemas.export --check
 
