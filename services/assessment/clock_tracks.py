@@ -212,7 +212,6 @@ def _weigh(
         found = np.bincount(pairs.i, weights=weight, minlength=count) / FOREIGN_IMAGES_PER_S
         shown[:, k] = 1.0 - makes_image + makes_image * found
     before = np.array([_prior_mass(t, read) for t in tracks] + [_NO_TRACK])
-    before /= max(1.0, float(before.sum()))
     told = shown.tolist()
     forward = np.array(_sweep(told, before.tolist())).reshape(shown.shape)
     backward = np.array(_sweep(told[::-1], before.tolist())[::-1]).reshape(shown.shape)
