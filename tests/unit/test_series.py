@@ -3,13 +3,14 @@
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from schemas.conclusions import ImageUse, StudyState, ViewStatus
+from schemas.conclusions import ImageUse, StudyState, ViewResult, ViewStatus
 from schemas.plans import Plan, load_plans
 from services.assessment.series import SeriesCheck, check_series
-from services.assessment.series_views import SeriesImage, SeriesTold
+from services.assessment.series_views import SeriesImage, SeriesTold, suggestion
 from services.assessment.study_state import state_of, state_words
 
 PLANS = load_plans()
@@ -58,6 +59,17 @@ def test_the_suggestion_leaves_out_a_view_whose_teeth_the_others_show() -> None:
     # In this plan the lower incisor view of the cat shows both lower canines as well.
     assert "mand-canine-l" not in check_series(CAT, []).suggested_views
     assert "left lower canine" in check_series(CAT, []).still_missing
+
+
+@pytest.mark.parametrize("first", ["max-canine-r", "max-canine-l"])
+def test_of_two_views_of_a_tooth_the_one_that_is_not_done_is_suggested(first: str) -> None:
+    views = [
+        ViewResult(view=code, title=code, teeth=(104,), status=told, words="invented")
+        for code, told in (("max-canine-r", ViewStatus.DONE), ("max-canine-l", ViewStatus.MISSING))
+    ]
+    views.sort(key=lambda view: view.view != first)
+
+    assert suggestion(DOG, views, frozenset({104}))[0] == ("max-canine-l",)
 
 
 def test_teeth_alone_find_the_view_that_they_fill() -> None:

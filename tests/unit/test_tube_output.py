@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from schemas.outputs import SpectrumModel
 from services.assessment.beam_quality import hvl_warning, minimum_hvl_mm_al
-from services.assessment.tube_output import OutOfRange, model_output
+from services.assessment.tube_output import OutOfRange, OutputCurve, model_output
 from tests.kerma_exposures import MODEL, kilovolts
 
 
@@ -55,6 +55,18 @@ def test_the_model_is_never_extrapolated(
         lowest,
         highest,
     )
+
+
+def test_a_single_point_is_read_at_its_own_kv_and_by_the_square_within_its_margin() -> None:
+    alone, wide = OutputCurve.of([(60.0, 5.0)]), OutputCurve.of([(60.0, 5.0)], 5.0)
+
+    assert alone.read(60.0) == pytest.approx(5.0)
+    assert wide.read(60.0) == pytest.approx(5.0)
+    assert wide.read(64.0) == pytest.approx(5.0 * (64.0 / 60.0) ** 2)
+    assert wide.read(56.0) == pytest.approx(5.0 * (56.0 / 60.0) ** 2)
+    for curve, beyond in ((alone, 60.1), (wide, 65.1), (wide, 54.9)):
+        with pytest.raises(OutOfRange, match="tube_kv"):
+            curve.read(beyond)
 
 
 def test_the_minimum_hvl_is_linear_between_its_points_and_bounded() -> None:
