@@ -145,6 +145,23 @@ def test_words_typed_while_the_note_is_fetched_anew_are_not_lost(day: NotesDay, 
     expect(words).to_have_value("Told anew")
     expect(page.locator("#section-views > details")).to_have_attribute("open", "")
 
+    # and where two answers come close upon each other
+    page.evaluate(
+        """() => {
+          const note = document.getElementById("note");
+          const content = note.innerHTML.replaceAll(' open=""', "");
+          const tell = (event) => htmx.trigger(note, event, { target: note });
+          for (let answers = 0; answers < 2; answers++) {
+            tell("htmx:beforeSwap");
+            note.innerHTML = content;
+            tell("htmx:afterSwap");
+          }
+          tell("htmx:afterSettle");
+        }"""
+    )
+    expect(words).to_have_value("Told anew")
+    expect(page.locator("#section-views > details")).to_have_attribute("open", "")
+
 
 def test_a_note_that_changed_while_it_was_read_is_not_signed(day: NotesDay, page: Page) -> None:
     # given: open before, changed since, and the page is kept from hearing of it

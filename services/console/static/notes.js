@@ -121,17 +121,17 @@
     }
     opened = [...document.querySelectorAll("#note section > details.edit[open]")].map((one) => one.parentElement.id);
   });
-  document.body.addEventListener("htmx:afterSettle", (event) => {
-    if (event.detail.target.closest("#note")) {
-      for (const id of opened) {
-        const fold = document.querySelector(`#${CSS.escape(id)} > details.edit`);
-        if (fold) fold.open = true;
-      }
-      opened = [];
-      restore();
+  // At once: another answer may come before this one has settled.
+  document.body.addEventListener("htmx:afterSwap", (event) => {
+    if (!event.detail.target.closest("#note")) return;
+    for (const id of opened) {
+      const fold = document.querySelector(`#${CSS.escape(id)} > details.edit`);
+      if (fold) fold.open = true;
     }
-    look();
+    opened = [];
+    restore();
   });
+  document.body.addEventListener("htmx:afterSettle", look);
   // Keys with Alt alone: what one types is never taken for one (WCAG 2.1.4; from memory).
   document.addEventListener("keydown", (event) => {
     if (!event.altKey || event.ctrlKey || event.metaKey || event.shiftKey) return;
