@@ -1,5 +1,6 @@
 """Exposures and images that name the same irradiation event: an exact link, if it is plausible."""
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
 from typing import Final
 
@@ -26,6 +27,7 @@ def links_by_event(
     Times are on one clock. ``scanned`` are places of images scanned in a batch, ``settled`` keys
     of members that a person has decided.
     """
+    named = Counter(exposure.event for exposure in exposures)
     exposure_of: dict[str, int] = {}
     for place, exposure in enumerate(exposures):
         if exposure.event is not None and exposure.key not in settled:
@@ -40,6 +42,8 @@ def links_by_event(
         anytime = bool(exposure.plate) or place in scanned
         apart_s = 0.0 if anytime else abs(float(image_s[place] - exposure_s[found]))
         against = list(_against(exposure, image, apart_s))
+        if named[image.event] > 1:
+            against.append("another exposure names this event too")
         if exposure.key in used and not against:
             against = ["another image names this event too"]
         if not against:
