@@ -169,7 +169,7 @@ def _by_chance(
     chance = rates.foreign_per_s * within_s * rates.lost / math.exp(one.agreement)
     # An exposure far from its own patient's and near to the other's is the other's more likely.
     apart_s = max(abs(stranger.at_s - one.at_s), 1.0)
-    nearer = abs(fellow.at_s - one.at_s) / apart_s if fellow is not None else 10.0
+    nearer = abs(fellow.at_s - one.at_s) / apart_s if fellow is not None else math.inf
     return chance * min(max(nearer, 0.3), 10.0)
 
 

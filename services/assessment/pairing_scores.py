@@ -194,8 +194,6 @@ class _Kinds:
         self._table = np.where(silent, 0.0, np.where(asked == 1.0, agrees, differs)).T
 
     def scores(self, i: Places, j: Places) -> Floats:
-        if not len(i):
-            return np.zeros(0)
         found: Floats = self._table[self._first[i], self._second[j]]
         return found
 

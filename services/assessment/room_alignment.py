@@ -21,6 +21,13 @@ def align_open(
     room: WeighedRoom, open_e: Sequence[int], open_i: Sequence[int], known: Sequence[Link]
 ) -> list[Link]:
     """Align what is open; give the links of the best alignment. ``known`` stand beside it."""
+    return judge(open_candidates(room, open_e, open_i, known), room.rates)
+
+
+def open_candidates(
+    room: WeighedRoom, open_e: Sequence[int], open_i: Sequence[int], known: Sequence[Link]
+) -> list[Candidate]:
+    """Give the pairs of the best alignment with what speaks for them; ``known`` ones as settled."""
     gathered = gather(room.clocks, open_e, open_i)
     first, second = gathered.first, gathered.second
     if not len(first):
@@ -77,12 +84,12 @@ def align_open(
                     found.probability[a, b],
                     other_study.get(a, 0.0),
                     float(agreement[place_of[a, b]]),
-                    around.get(place, 1.0),
+                    around[place],
                     here[image.study],
                     bool(gathered.guessed[place_of[a, b]]),
                 )
             )
-    return judge(candidates, room.rates)
+    return candidates
 
 
 def _places(room: WeighedRoom, known: Sequence[Link]) -> dict[int, int]:

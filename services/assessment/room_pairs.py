@@ -64,7 +64,7 @@ def gather(clocks: RoomClocks, open_e: Sequence[int], open_i: Sequence[int]) -> 
         np.concatenate(densities),
         np.concatenate(residuals),
         np.concatenate(guesses),
-        max(1, len(open_i)),
+        len(open_i),
     )
 
 

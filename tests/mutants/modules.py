@@ -24,6 +24,7 @@ _PLAUSIBILITY = (
 _DOUBTS = (*_PLAUSIBILITY, "dose_questions")
 _ROOM_DAY = ("room_day", "room_day_decisions", "room_day_patients")
 _DAYS = ("linking", *_ROOM_DAY, "golden_days", "tellings", "loose")
+_LINKS = ("linking", "linking_work", "outside/linking_against_scipy")
 _NOTE = ("note_lifecycle", "note_signatures", "note_lifecycle_properties")
 
 GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
@@ -90,18 +91,18 @@ GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
         "assessment/clock_offset": ("clock_offset", *_DAYS),
         "assessment/clock_stands": ("loose", "linking"),
         "assessment/clock_tracks": ("clock_tracks", "loose", "linking", "linking_work", *_ROOM_DAY),
-        "assessment/event_links": _DAYS,
+        "assessment/event_links": ("event_links", *_DAYS),
         "assessment/foreign_devices": ("foreign_devices",),
         "assessment/link_confidence": ("linking_work", "linking"),
-        "assessment/link_judgement": ("linking", "linking_work"),
-        "assessment/linking": ("linking", "linking_work", "outside/linking_against_scipy"),
+        "assessment/link_judgement": ("link_judgement", "linking", "linking_work"),
+        "assessment/linking": _LINKS,
         "assessment/loose": ("loose",),
-        "assessment/pairing_scores": ("linking", "linking_work", "outside/linking_against_scipy"),
-        "assessment/room_alignment": ("linking", "linking_work", "outside/linking_against_scipy"),
+        "assessment/pairing_scores": ("pairing_scores", *_LINKS),
+        "assessment/room_alignment": ("room_alignment", *_LINKS),
         "assessment/room_clocks": ("linking", "linking_work", "loose"),
         "assessment/room_links": ("step_tellings", *_DAYS),
         "assessment/room_members": ("room_members", *_DAYS, "explained_day"),
-        "assessment/room_pairs": ("linking", "linking_work"),
+        "assessment/room_pairs": ("room_pairs", "linking", "linking_work"),
         "assessment/step_tellings": ("step_tellings",),
         "assessment/tellings": ("tellings", "golden_days"),
     },

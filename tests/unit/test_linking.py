@@ -3,14 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from services.assessment.belonging import UnderWay
 from services.assessment.clock_offset import ClockReading
-from services.assessment.event_links import links_by_event
 from services.assessment.link_judgement import ACCEPTED_FROM
 from services.assessment.linking import Decision, link
 from services.assessment.pairing_scores import Exposure, Image
@@ -140,6 +138,35 @@ def test_two_images_decided_to_one_exposure_leave_it_with_the_later_decision() -
     assert [(one.image, one.exposure) for one in found.links] == [("i1", "e0")]
 
 
+def test_a_decision_on_an_image_that_is_not_here_is_nothing() -> None:
+    decision = Decision("elsewhere", "e0", decided_at_s=20.0, fact_key="a")
+    assert [
+        one.image for one in link([exposure("e0", 0.0)], [image("i0", 3.0)], (), [decision]).links
+    ] == ["i0"]
+
+
+def test_an_images_time_is_its_exposures_else_its_own_by_the_clock_of_the_exposure_beside() -> None:
+    exposures = [exposure(f"e{n}", 5000.0 + at) for n, at in enumerate(IRREGULAR)]
+    images = [image(f"i{n}", 5000.0 + at + 300.0) for n, at in enumerate(IRREGULAR)]
+    foreign = image("foreign", 5180.0 + 300.0)
+
+    found = link(exposures, [*images, foreign])
+
+    assert found.exposure_times_s == {one.key: one.at_s for one in exposures}
+    linked = {f"i{n}": 5000.0 + at for n, at in enumerate(IRREGULAR)}
+    assert found.image_times_s == {**linked, "foreign": pytest.approx(5180.0, abs=1.0)}
+
+
+def test_where_no_exposure_was_told_an_image_keeps_its_own_time() -> None:
+    assert link([], [image("i", 5000.0)]).image_times_s == {"i": 5000.0}
+
+
+def test_images_of_plates_scanned_together_have_no_time() -> None:
+    exposures, images = plates()
+    later = image("later", 9000.0, "B")
+    assert set(link(exposures, [*images, later]).image_times_s) == {"later"}
+
+
 def test_two_generators_with_different_clocks_are_both_brought_to_the_station() -> None:
     first = [exposure(f"e{n}", at) for n, at in enumerate(IRREGULAR)]
     second = [
@@ -237,20 +264,6 @@ def test_an_irradiation_event_on_both_sides_is_a_link_though_the_clocks_are_odd(
     ]
 
 
-@pytest.mark.parametrize(
-    ("apart_s", "scanned", "believed"),
-    [(120.0, set(), True), (120.5, set(), False), (-120.5, set(), False), (600.0, {0}, True)],
-)
-def test_an_irradiation_event_is_believed_within_two_minutes_or_of_a_scanned_plate(
-    apart_s: float, scanned: set[int], believed: bool
-) -> None:
-    made, seen = exposure("e", 0.0, event="2.25.7"), image("i", apart_s, event="2.25.7")
-
-    (one,) = links_by_event([made], [seen], np.zeros(1), np.array([apart_s]), scanned, ())
-
-    assert one.accepted is believed
-
-
 def test_an_irradiation_event_is_not_believed_against_the_technique() -> None:
     found = link(
         [exposure("e", 0.0, event="2.25.7")],
@@ -264,6 +277,17 @@ def test_a_second_image_of_one_irradiation_event_is_left_to_a_person() -> None:
     images = [image("i", 3.0, event="2.25.7"), image("copy", 4.0, event="2.25.7")]
     found = link([exposure("e", 0.0, event="2.25.7")], images).links
     assert [(one.image, one.accepted) for one in found] == [("copy", False), ("i", True)]
+
+
+def test_an_exposure_whose_event_is_asked_about_takes_no_other_image_meanwhile() -> None:
+    exposures = [exposure(f"e{n}", at) for n, at in enumerate(IRREGULAR)]
+    exposures[2] = replace(exposures[2], event="2.25.7")
+    images = [image(f"i{n}", at + 4.0) for n, at in enumerate(IRREGULAR)]
+    odd = image("odd", IRREGULAR[2] + 5.0, event="2.25.7", exposure_ms=60.0)
+    found = {one.image: one for one in link(exposures, [*images, odd]).links}
+    assert (found["odd"].exposure, found["odd"].accepted) == ("e2", False)
+    assert "e2" not in {one.exposure for one in found.values() if one.image != "odd"}
+    assert found["i1"].accepted
 
 
 def test_an_exposure_that_the_station_told_for_another_study_is_no_link() -> None:
