@@ -101,7 +101,11 @@ def _align(
 ) -> None:
     """Find the same exposures by their times, which clocks of two devices tell, and technique."""
     by_key = {one.key: one for one in tellings}
-    links = link([_exposure(one) for one in own], [_image(one) for one in tellings])
+    exposures = [_exposure(one) for one in own]
+    if any(one.told.study_instance_uid is None for one in tellings):
+        # Such a telling may be of any study; those of another one are told apart below.
+        exposures = [replace(one, study=None) for one in exposures]
+    links = link(exposures, [_image(one) for one in tellings])
     for found in links.links:
         one = by_key.pop(found.image)
         first = joined[found.exposure]
