@@ -50,6 +50,11 @@ _WHY: Final[dict[str, tuple[str, str, str]]] = {
         "It was on a phosphor plate, and no scanned image fits it yet.",
         "Scan the plate, or link it to its image if it was scanned.",
     ),
+    "step-of-no-study": (
+        "exposure-of-no-study",
+        "A performed step told it, and named no study.",
+        _LINK_IT,
+    ),
     "perhaps-told-twice": (
         "exposure-told-twice",
         "It may be another telling of an exposure that was told already.",
@@ -163,7 +168,7 @@ def _stands(
 
 
 def _moment(at_s: float) -> datetime:
-    return datetime.fromtimestamp(round(at_s, 6), UTC)
+    return datetime.fromtimestamp(at_s, UTC)
 
 
 def _rounded_up(value: float) -> float:
@@ -177,4 +182,4 @@ def _rounded_up(value: float) -> float:
 
 def _to_step(value: float, step: float) -> float:
     """Round to a step as large as the uncertainty: finer figures say nothing."""
-    return float(f"{round(value / step) * step:.6g}") + 0.0 if step > 0.0 else value
+    return float(f"{round(value / step) * step:.6g}") if step > 0.0 else value

@@ -120,7 +120,7 @@ def _link_room(
     by_image = {one.image: one for one in found.links}
     settled = {d.sop_instance_uid for _, d in told(facts, LinkDecided)}
     untimed = [one for one in exposures.values() if one.untimed]
-    _add_steps(untimed, by_study, by_image, images, settled)
+    of_nobody += _add_steps(untimed, by_study, by_image, images, settled)
     return LinkedRoom(
         by_image=by_image,
         exposures={study: tuple(members) for study, members in by_study.items()},
@@ -193,20 +193,26 @@ def _add_steps(
     by_image: dict[str, Link],
     images: Mapping[str, ImageStored],
     settled: Collection[str],
-) -> None:
+) -> tuple[tuple[ToldExposure, str], ...]:
     """Add what performed steps tell of exposures, and the links that this gives.
 
-    ``settled`` are images that a person decided on.
+    ``settled`` are images that a person decided on. Gives those that are left: of no study.
     """
     keys = {one.key for one in untimed}
     decided = {one.exposure: one for one in by_image.values() if one.exposure in keys}
     tellings: dict[str, list[ToldExposure]] = {}
+    of_nobody: list[tuple[ToldExposure, str]] = []
     for one in untimed:
         study = one.told.study_instance_uid
         if one.key in decided:
             study = images[decided[one.key].image].study_instance_uid
         if study is not None:
             tellings.setdefault(study, []).append(one)
+        elif one.told.test_exposure:
+            of_nobody.append((one, "test-exposure"))
+        else:
+            why = "step-of-no-study" if one.perhaps is None else "perhaps-told-twice"
+            of_nobody.append((one, why))
     for study, of_step in sorted(tellings.items()):
         own = {one.key for one in of_step}
         share = join_steps(
@@ -222,6 +228,7 @@ def _add_steps(
         )
         by_study[study] = list(share.exposures)
         by_image.update({one.image: one for one in share.links})
+    return tuple(of_nobody)
 
 
 def _around(
