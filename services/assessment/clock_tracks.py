@@ -180,8 +180,6 @@ def _fit(track: Track, exposure_s: Floats, image_s: Floats) -> Track:
         left_s = image_s[j] - expected_s[i]
         weight = np.exp((left_s * left_s) * (-0.5 / 3.0**2))
         total = float(weight.sum())
-        if total < 1e-9:
-            return track
         mean_since_s = float((weight * since_s).sum()) / total
         mean_left_s = float((weight * left_s).sum()) / total
         apart = since_s - mean_since_s
@@ -250,8 +248,6 @@ def _sweep(shown: list[list[float]], before: list[float]) -> list[list[float]]:
 
 def _spread_s(belief: Belief, seen: Sequence[Sightings]) -> float:
     """Take the delay's spread from the pairs of the likeliest tracks, drawn to the usual one."""
-    if not belief.held.size:
-        return USUAL_SPREAD_S
     sure = np.where(belief.held.max(axis=1) > 0.9, belief.held.argmax(axis=1), -1)
     missed = np.concatenate([np.abs(s.residual_s[sure[s.i] == k]) for k, s in enumerate(seen)])
     return _drawn_spread_s(missed)
@@ -291,4 +287,4 @@ def _prior_density(offset_s: float, read: bool) -> float:
 def _prior_mass(track: Track, read: bool) -> float:
     """The share of a track: as much of the density as its pairs' spread cannot tell apart."""
     width_s = math.sqrt(2.0 * math.pi) * USUAL_SPREAD_S
-    return min(1.0, width_s * _prior_density(track.offset_s, read))
+    return width_s * _prior_density(track.offset_s, read)

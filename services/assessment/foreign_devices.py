@@ -83,4 +83,4 @@ def _detectors(images: Sequence[tuple[Fact, ImageStored]], site: Site) -> Iterat
 
 
 def _question(code: str, words: str, keys: Sequence[str]) -> Question:
-    return Question(code=code, words=words[:2000], about=tuple(sorted(keys)[:_MOST_NAMED]))
+    return Question(code=code, words=words, about=tuple(sorted(keys)[:_MOST_NAMED]))

@@ -106,14 +106,14 @@ class RoomClocks:
         then the common one. ``common_s`` is that of ``common_times_s``.
         """
         line_s = self.exposure_s.copy()
-        main = self.pairs[0] if self.pairs else None
-        for pair in self.pairs:
-            if main is None or pair.station != main.station:
-                continue
+        if not self.pairs:
+            return line_s
+        main = self.pairs[0]
+        for pair in (p for p in self.pairs if p.station == main.station):
             own, reference = pair.exposures, main.exposures
             if np.any(np.diff(self.exposure_s[own]) < 0.0):
                 line_s[own] = common_s[own]
-            elif pair is not main and len(reference):
+            elif pair is not main:
                 # Onto the clock of the busiest generator.
                 order = np.argsort(common_s[reference], kind="stable")
                 nearest = reference[order][
@@ -165,14 +165,14 @@ def _in_order(exposures: Sequence[Exposure], generator: str, at_s: Floats) -> Pl
         backsteps = sum(at_s[b] < at_s[a] for a, b in pairwise(counted))
         if backsteps <= _MOST_COUNTER_BACKSTEPS:
             own = counted
-    return np.array(own, dtype=np.int64) if own else _NO_PLACES
+    return np.array(own, dtype=np.int64)
 
 
 def nearest_places(sorted_s: Floats, wanted_s: Floats) -> Places:
     """Give, for each time wanted, the place of the nearest among sorted times, at least one."""
-    right = np.clip(np.searchsorted(sorted_s, wanted_s), 1, max(1, len(sorted_s) - 1))
     if len(sorted_s) == 1:
         return np.zeros(len(wanted_s), dtype=np.int64)
+    right = np.clip(np.searchsorted(sorted_s, wanted_s), 1, len(sorted_s) - 1)
     left = right - 1
     nearer_left = wanted_s - sorted_s[left] <= sorted_s[right] - wanted_s
     found: Places = np.where(nearer_left, left, right)

@@ -10,10 +10,13 @@ import pytest
 
 from schemas.conclusions import ExposureUse, Question, StudyAssessed
 from schemas.envelope import Message, Payload
+from schemas.facts import ExposureEnded
 from schemas.group import Site
+from services.assessment.foreign_devices import foreign_device_questions
 from services.assessment.room_day import RoomDay
 from services.assessment.rulebook import RULEBOOK
 from services.assessment.study import assess_room_day
+from services.assessment.study_exposures import StudyExposure
 from tests.room_facts import ROOM, START, STUDY, exposure, image, order, rules, site
 
 CODES = {"generator-serial-differs", "station-serial-differs", "detector-not-listed"}
@@ -113,3 +116,49 @@ def test_a_very_long_list_of_keys_is_cut_and_every_rule_is_said() -> None:
 
     assert len(question.about) == 20
     assert set(RULEBOOK) >= CODES
+
+
+def test_an_image_that_tells_no_serial_hides_none_of_those_after_it() -> None:
+    silent, elsewhere = image(1, 10.0), image(2, 20.0, station="not-listed", device_serial="X")
+    foreign = image(3, 30.0, device_serial="INVENTED-S9")
+    at = listing(**{"station-1": "INVENTED-S1"})
+
+    (question,) = foreign_device_questions([silent, elsewhere, foreign], (), at)
+
+    assert (question.code, question.about) == ("station-serial-differs", (foreign.natural_key,))
+
+
+def test_each_foreign_serial_is_asked_about_on_its_own_in_the_order_of_devices() -> None:
+    facts = [
+        image(1, 10.0, device_serial="INVENTED-S9", detector_id="INV-Y"),
+        image(2, 20.0, device_serial="INVENTED-S8", detector_id="INV-X"),
+    ]
+    sensors = [{"name": "sensor-a", "detector_id": "INV-A"}, {"name": "sensor-b"}]
+    at = listing(**{"station-1": "INVENTED-S1", "sensors": sensors})
+
+    asked_about = [
+        (question.code, question.about) for question in foreign_device_questions(facts, (), at)
+    ]
+
+    first, second = ((fact.natural_key,) for fact in facts)
+    assert asked_about == [
+        ("station-serial-differs", second),
+        ("station-serial-differs", first),
+        ("detector-not-listed", second),
+        ("detector-not-listed", first),
+    ]
+
+
+def test_a_generator_of_no_room_is_named_without_one() -> None:
+    at = listing(**{"generator-1": "INVENTED-0001"})
+    devices = [device.model_copy(update={"room": None}) for device in at.devices]
+    foreign = exposure(1, 10.0, generator_serial="INVENTED-0002")
+    told = foreign.payload
+    assert isinstance(told, ExposureEnded)
+    one = StudyExposure(foreign.natural_key, foreign.occurred_at, told, ExposureUse.NO_IMAGE)
+
+    (question,) = foreign_device_questions([], [one], at.model_copy(update={"devices": devices}))
+
+    assert question.words.startswith(
+        "The serial INVENTED-0002 is not the one listed for generator-1 (INVENTED-0001). Was"
+    )
