@@ -349,6 +349,13 @@ def test_no_more_than_seven_tracks_are_looked_at_the_likeliest_before_anything_i
     assert set(offsets_s(found)) == {-120, -80, -40, 40, 80, 120, 3600}
 
 
+@pytest.mark.parametrize(("nearer", "looked"), [(6, True), (7, False)])
+def test_of_many_offsets_the_fourteen_nearest_are_looked_at(nearer: int, looked: bool) -> None:
+    images = [40.0 * n for n in range(-nearer, nearer + 1) if n]
+
+    assert (3600 in offsets_s(looked_at([0.0], [*images, 3600.0]))) is looked
+
+
 def test_one_more_pair_outweighs_clocks_that_are_somewhat_less_likely_and_no_more() -> None:
     exposure_s = [0.0, 300.0, 700.0]
 
