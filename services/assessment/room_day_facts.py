@@ -3,7 +3,7 @@
 from collections.abc import Collection
 from datetime import datetime
 
-from sqlalchemy import Connection, bindparam, or_, select
+from sqlalchemy import Connection, bindparam, select
 
 from schemas.facts import SensorHanded
 from services.assessment.animals import TOLD_AFTER
@@ -20,13 +20,13 @@ _INSIDE = (
 _PLACED_ALONE = select(FACT.c.body, FACT.c.patient_id).where(
     _INSIDE, FACT.c.study_instance_uid.is_(None)
 )
-_NAMED = select(FACT.c.study_instance_uid).where(_INSIDE, FACT.c.study_instance_uid.is_not(None))
+_NAMED = select(FACT.c.study_instance_uid.distinct()).where(
+    _INSIDE, FACT.c.study_instance_uid.is_not(None)
+)
+# Asked for apart: given a query for the studies, or another beside it, PostgreSQL reads all facts.
 _OF_STUDIES = select(FACT.c.body, FACT.c.patient_id).where(
     FACT.c.site == bindparam("site"),
-    or_(
-        FACT.c.study_instance_uid.in_(_NAMED),
-        FACT.c.study_instance_uid.in_(bindparam("studies", expanding=True)),
-    ),
+    FACT.c.study_instance_uid.in_(bindparam("studies", expanding=True)),
 )
 _OF_ROOM_DAY = _PLACED_ALONE.union_all(_OF_STUDIES)
 # With the rooms named, the index on site, room and moment finds them.
@@ -54,9 +54,9 @@ def facts_of_room_day(
         "rooms": sorted(beside | {where.room}),
         "begin": begin,
         "end": end,
-        "studies": sorted(studies),
     }
-    rows = connection.execute(_OF_ROOM_DAY, given).all()
+    named = connection.execute(_NAMED, given).scalars()
+    rows = connection.execute(_OF_ROOM_DAY, given | {"studies": sorted({*studies, *named})}).all()
     facts = [*parsed(row.body for row in rows), *handovers]
     patients = {row.patient_id for row in rows if row.patient_id is not None}
     return [*facts, *facts_of_patients(connection, where.site, patients, end + TOLD_AFTER)]
