@@ -20,8 +20,10 @@ _INSIDE = (
 _PLACED_ALONE = select(FACT.c.body, FACT.c.patient_id).where(
     _INSIDE, FACT.c.study_instance_uid.is_(None)
 )
-_NAMED = select(FACT.c.study_instance_uid.distinct()).where(
-    _INSIDE, FACT.c.study_instance_uid.is_not(None)
+_NAMED = (
+    select(FACT.c.study_instance_uid)
+    .where(_INSIDE, FACT.c.study_instance_uid.is_not(None))
+    .distinct()
 )
 # Asked for apart: given a query for the studies, or another beside it, PostgreSQL reads all facts.
 _OF_STUDIES = select(FACT.c.body, FACT.c.patient_id).where(
