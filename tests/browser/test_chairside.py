@@ -79,6 +79,7 @@ def test_the_board_shows_the_patient_on_the_table(day: ChairsideDay, signed_in: 
     # when
     page.goto(f"{day.url}/sites/{SITE}")
     page.get_by_role("link", name="Chairside board").first.click()
+    page.wait_for_url("**/rooms**")
     page.goto(f"{page.url}?day={known.day}")  # which is not today's in the first minutes of a day
     look(page, "chairside-room")
     page.get_by_role("link", name="Pepper").click()

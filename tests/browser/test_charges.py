@@ -45,6 +45,8 @@ def test_the_biller_goes_through_the_exceptions_by_keyboard(told: Desk, page: Pa
     expect(page.get_by_role("heading", name="What it rests on")).to_be_visible()
     page.go_back()
     page.get_by_role("link", name="Evidence of").nth(1).click()
+    page.wait_for_url("**/charges/exceptions/**")
+    expect(page.get_by_role("heading", name="What it rests on")).to_be_visible()
     look(page, "charges-exception")
 
 

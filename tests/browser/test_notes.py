@@ -45,6 +45,7 @@ def test_a_note_is_read_beside_its_pictures_written_in_and_signed(
     day.finished(2, "Miso")
     sign_in(day, page, "vet-1")
     page.get_by_role("link", name="Notes desk").first.click()
+    page.wait_for_url("**/notes")
     look(page, "notes-list")
     page.get_by_role("link", name="Pepper").click()
     pictures = page.locator("aside img")
@@ -88,6 +89,7 @@ def test_a_note_is_read_beside_its_pictures_written_in_and_signed(
     open_note(day, page, study)
     look(page, "note-signed")
     page.get_by_role("link", name="Print view").click()
+    page.wait_for_url("**/print")
     page.emulate_media(media="print")
     look(page, "note-print")
 
