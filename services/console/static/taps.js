@@ -274,10 +274,7 @@
     form.dispatchEvent(new CustomEvent("tap:taken", { bubbles: true }));
   });
   body.addEventListener("htmx:afterSwap", holdMoved); // not a moment later: it can be hit from now on
-  body.addEventListener("htmx:afterSettle", () => {
-    holdMoved();
-    settle();
-  });
+  body.addEventListener("htmx:afterSettle", settle);
   body.addEventListener("console:back", send);
   window.addEventListener("online", send);
   window.addEventListener("storage", show);
