@@ -16,6 +16,7 @@ from hypothesis import settings
 
 from services.runtime.migrate import migrate
 from services.runtime.store import Store
+from tests.newest_schema import migrated
 from tests.servers import dcmtk as dcmtk_tools
 from tests.servers import postgresql as postgresql_server
 from tests.servers import rabbitmq as rabbitmq_server
@@ -122,8 +123,10 @@ def newest_schema() -> dict[str, str]:
 
 
 def _bring_to_newest(request: pytest.FixtureRequest) -> str:
-    folder = request.getfixturevalue("tmp_path_factory").mktemp("newest")
-    url = _new_database(request, folder, None)
+    if request.param == "sqlite":
+        return f"sqlite:///{migrated()}"
+    server: postgresql_server.Database = request.getfixturevalue("postgresql")
+    url = server.create_database()
     store = Store(url)
     migrate(store)
     store.close()

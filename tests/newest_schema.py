@@ -20,12 +20,13 @@ def bring_to_newest(store: Store) -> None:
     if address.get_backend_name() == "sqlite" and address.database:
         file = Path(address.database)
         if not file.exists():
-            shutil.copyfile(_migrated(), file)
+            shutil.copyfile(migrated(), file)
     migrate(store)
 
 
 @cache
-def _migrated() -> Path:
+def migrated() -> Path:
+    """Give a SQLite file at the newest schema, to be copied; made once for each process."""
     folder = Path(tempfile.mkdtemp(prefix="gomphosis-newest-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     store = Store(f"sqlite:///{folder / _FILE}")

@@ -55,8 +55,7 @@ def kill_all(pid: int) -> None:
 
 
 def store_of(hospital: Hospital) -> str:
-    chosen = hospital.environment.get("GOMPHOSIS_STORE__URL")
-    return chosen or f"sqlite:///{hospital.folder.absolute()}/gomphosis.sqlite"
+    return hospital.environment["GOMPHOSIS_STORE__URL"]
 
 
 def test_nothing_acknowledged_before_a_backup_is_lost_and_nothing_is_charged_twice(
