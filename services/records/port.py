@@ -265,6 +265,16 @@ class PatientRecord(ABC):
     NAME: ClassVar[str]
     """The adapter's short name, as facts of this source carry it."""
 
+    @property
+    def answers_within_s(self) -> float:
+        """How long a request may be under way still, in seconds, once its sender is gone.
+
+        For so long a poster that takes over asks for nothing that may have been sent, since a
+        record that finds no line yet would be given a second one. 0 where the record itself
+        takes a key only once; else the longest time that it works on a request.
+        """
+        return 20.0
+
     @abstractmethod
     def post_charge(self, posting: ChargePosting) -> ChargeAnswer:
         """Put a charge into the record, under its posting day, with its service day.

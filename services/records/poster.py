@@ -60,7 +60,8 @@ class Poster:
 
     That a posting may reach the record is noted before it leaves, and its answer is marked and
     told in one transaction after the record has answered. Killed in between, or without an
-    answer, the record is asked for the key before anything is repeated.
+    answer, the record is asked for the key before anything is repeated, once it has had the time
+    to finish what it was sent.
     """
 
     def __init__(
@@ -91,6 +92,7 @@ class Poster:
             try:
                 with self._store.exclusive(_CLAIM) as mine:
                     self._bar.ask_anew()
+                    self._await_what_was_sent()
                     over = partial(_is_over, stop, mine)
                     while not over():
                         if self.post_due(over) == 0:
@@ -100,6 +102,16 @@ class Poster:
             except StoreUnavailable as error:
                 log.warning("poster_waits", reason=str(error))
                 stop.wait(FIRST_WAIT_S)
+
+    def _await_what_was_sent(self) -> None:
+        """Give the record time to finish what the poster before us may have sent."""
+        within = timedelta(seconds=self._record.answers_within_s)
+        if not within:
+            return
+        with self._store.begin() as connection:
+            held = store.hold_sent(connection, self._now() + within)
+        if held:
+            log.info("sent_postings_rest", postings=held, seconds=within.total_seconds())
 
     def post_due(self, over: Callable[[], bool] = lambda: False) -> int:
         """Post the first due posting of each patient; give the number that were answered.

@@ -176,6 +176,19 @@ def mark_sent(connection: Connection, posting_keys: Sequence[str]) -> None:
     )
 
 
+def hold_sent(connection: Connection, until: datetime) -> int:
+    """Let what may be under way rest until then; give how many postings that are."""
+    return connection.execute(
+        update(POSTINGS)
+        .where(
+            POSTINGS.c.state == PostingState.WAITING.value,
+            POSTINGS.c.maybe_sent,
+            POSTINGS.c.next_try_at < until,
+        )
+        .values(next_try_at=until)
+    ).rowcount
+
+
 def move(connection: Connection, posting_key: str, posting_day: date, words: str) -> None:
     """Put a waiting posting under a later day, for the period of its own is closed."""
     connection.execute(

@@ -11,16 +11,23 @@ from collections import Counter
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
-from threading import Event, Thread
+from threading import Event, Thread, Timer
 from typing import Any
 
 import pytest
 
 from schemas.facts import PostingOutcome
 from services.records.pacing import back_off_s
-from services.records.port import RecordRefused, RecordUnavailable
+from services.records.port import (
+    ChargeAnswer,
+    ChargePosting,
+    RecordRefused,
+    RecordUnavailable,
+)
+from services.records.poster import Poster
 from services.records.suite.samples import credit, entry
 from services.runtime.store import Store
+from tests.contract.forgetful_record import ForgetfulRecord, held
 from tests.contract.record_samples import charges
 from tests.contract.records_line import Line, charge_of, key
 from tests.servers.polling import wait_until
@@ -168,6 +175,55 @@ def test_of_two_posters_one_works_and_the_other_takes_over(store: Store, tmp_pat
     second.set()
     threads[1].join()
     assert lines[1].record.asked == ["charge:2.25.3:1"]
+
+
+class Killed(BaseException):
+    """Ends a poster where it stands, as a kill does."""
+
+
+class SlowRecord(ForgetfulRecord):
+    """Goes on with a charge whose sender is gone, and holds it only later."""
+
+    answers_within_s = 1.0
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.still_works: Timer | None = None
+
+    def post_charge(self, posting: ChargePosting) -> ChargeAnswer:
+        if self.still_works is not None:
+            return super().post_charge(posting)
+        line = held(posting, len(self.lines) + 1)
+        self.still_works = Timer(self.answers_within_s / 2, self.lines.append, [line])
+        self.still_works.start()
+        raise Killed
+
+
+def test_a_poster_that_takes_over_lets_the_record_finish_what_it_was_sent(
+    line: Line,
+) -> None:
+    # given: a poster is killed while the record works on its charge
+    line.take(charge_of("P-1"))
+    record = SlowRecord()
+    poster = Poster(line.store, record, lambda: None, 0.01)
+    with pytest.raises(Killed):
+        poster.post_due()
+
+    # when: the next one takes over at once
+    stop = Event()
+    thread = Thread(target=poster.run, args=(stop,))
+    thread.start()
+    try:
+        wait_until(lambda: len(line.answers()) == 1, 20, "the charge to be answered")
+    finally:
+        stop.set()
+        thread.join()
+    assert record.still_works is not None
+    record.still_works.join()
+
+    # then
+    assert record.keys() == ["charge:2.25.1:1"]
+    assert list(line.states().values()) == ["posted"]
 
 
 def start_poster(store: Store, record: Path, die_after: int) -> subprocess.Popen[bytes]:

@@ -81,6 +81,11 @@ class FhirAdapter(PatientRecord):
         self._known: Capability | None = None
         self._settled: set[str] = set()
 
+    @property
+    def answers_within_s(self) -> float:
+        """A conditional create need not see one that the server still works on."""
+        return self._options.timeout_s
+
     def post_charge(self, posting: ChargePosting) -> ChargeAnswer:
         try:
             return self._put(posting, [])

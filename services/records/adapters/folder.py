@@ -95,6 +95,11 @@ class FolderAdapter(PatientRecord):
         self._orders = OrderDrop(self.path)
         self._answers = AnswerDrop(self.path)
 
+    @property
+    def answers_within_s(self) -> float:
+        """A key is one file, and a writer's lock ends with its process."""
+        return 0.0
+
     def post_charge(self, posting: ChargePosting) -> ChargeAnswer:
         with translated(self.path), only_writer(self.path):
             return self._closed(posting) or self._keep_charge(posting)

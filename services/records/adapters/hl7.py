@@ -57,6 +57,11 @@ class Hl7Adapter(PatientRecord):
         self._turns = Turns(self._options.data_dir)
         self._sent = SentOnce(self._options.data_dir)
 
+    @property
+    def answers_within_s(self) -> float:
+        """The same message goes out again under its own ID, or a person is asked."""
+        return 0.0
+
     def post_charge(self, posting: ChargePosting) -> ChargeAnswer:
         code = self._options.codes.charge(posting.entry.code)
         if code is None:
