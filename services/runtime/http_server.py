@@ -40,7 +40,9 @@ class HttpDoor:
     ) -> None:
         self.app = app
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        self._socket = socket.socket(family, socket.SOCK_STREAM)
+        # Told as TCP, for asyncio sets TCP_NODELAY on such sockets only (its _set_nodelay). Without
+        # it, an answer's body waits some 40 ms for the acknowledgement of its head.
+        self._socket = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             self._socket.bind((host, port))

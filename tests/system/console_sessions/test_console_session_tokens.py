@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import base64
 import json
-import socket
 from contextlib import ExitStack
 from pathlib import Path
 from threading import Event, Thread
 
 import httpx
 import pytest
-from fastapi import FastAPI
 
 from services.console.accounts import Account
 from services.console.changes import MOST_OF_ONE
 from services.console.pages.sign_in import SHARED_COOKIE
 from services.console.security import FORM_COOKIE, SESSION_COOKIE
 from services.runtime import audit, deeds
-from services.runtime.http_server import HttpDoor
 from tests.console_support import PASSWORD, RunningConsole, running_console
 from tests.servers.polling import wait_until
 
@@ -220,43 +217,3 @@ def test_refusals_of_forms_and_sites_are_in_the_audit(tmp_path: Path) -> None:
             )
 
         wait_until(told, 30, "the refusal in the audit")
-
-
-def test_a_client_that_sends_slowly_or_takes_nothing_is_let_go() -> None:
-    app = FastAPI()
-
-    @app.get("/much")
-    def much() -> str:
-        return "x" * 30_000_000
-
-    door = HttpDoor(app, "127.0.0.1", 0, "test", idle_timeout_s=60.0, request_within_s=0.5)
-    stop = Event()
-    serving = Thread(target=door.run, args=(stop,))
-    serving.start()
-    try:
-        wait_until(door.ready, 30, "the door to listen")
-        for sent in (
-            b"",
-            b"GET / HTTP/1.1\r\nHost: x\r\n",
-            b"POST / HTTP/1.1\r\nHost: x\r\nContent-Length: 10\r\n\r\nabc",
-        ):
-            with socket.create_connection(("127.0.0.1", door.port), timeout=30) as client:
-                client.sendall(sent)
-                try:
-                    received = client.recv(1)
-                    while received:
-                        received = client.recv(65_536)
-                except ConnectionResetError:
-                    pass
-        with socket.socket() as client:
-            client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4_096)
-            client.settimeout(30)
-            client.connect(("127.0.0.1", door.port))
-            client.sendall(b"GET /much HTTP/1.1\r\nHost: x\r\n\r\n")
-            assert client.recv(1) == b"H"
-            connections = door._server.server_state.connections
-            wait_until(lambda: not connections, 30, "the door to let a client go")
-    finally:
-        stop.set()
-        serving.join()
-        door.close()
