@@ -8,6 +8,7 @@ from typing import Any
 
 import structlog
 from pydantic import Field, ValidationError
+from sqlalchemy import Connection
 
 from schemas.base import Contract, UtcTime
 from schemas.envelope import CorrelationId, Envelope, Kind, Message, Payload, new_id
@@ -15,7 +16,7 @@ from schemas.errors import InvalidInput
 from schemas.facts import FACTS
 from schemas.group import Group, Site
 from schemas.messages import invalid_input, load_json, open_envelope
-from services.intake.accept import Conflict, accept, check_natural_key
+from services.intake.accept import Conflict, Outcome, accept, check_natural_key
 from services.intake.count import count_outcomes, word_of
 from services.intake.permissions import Holder, NotPermitted, check_permitted, source_of
 from services.intake.proofs import Proofs
@@ -26,6 +27,7 @@ from services.intake.reauthentication import (
     count_signatures,
     sealed,
 )
+from services.intake.shared_commit import SharedCommit
 from services.runtime import triage
 from services.runtime.audit import Refusal
 from services.runtime.audit_writer import AuditWriter
@@ -91,6 +93,7 @@ class OfferDesk:
         self._service = service
         self._group = group
         self._store = store
+        self._commits = SharedCommit(store)
         self._relay = relay
         self._most = most
         self._audit = audit
@@ -123,9 +126,14 @@ class OfferDesk:
         shown = replace(shown, signatures=count_signatures(offers))
         read = [self._read(site, holder, offer, shown) for offer in offers]
         messages = [one.message for one in read if one.message is not None]
-        with self._store.begin() as connection:
+        entries = self._entries(read)
+
+        def keep(connection: Connection) -> list[Outcome]:
             kept = accept(connection, self._service, messages, "http")
-            triage.keep(connection, self._entries(read))
+            triage.keep(connection, entries)
+            return kept
+
+        kept = self._commits.run(keep)
         self._relay.wake()
         count_outcomes(messages, kept)
         for one in read:
