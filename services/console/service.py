@@ -52,7 +52,7 @@ def build(runtime: Runtime) -> Service:
         runtime.service,
         [
             Loop("http", door.run, door.ready),
-            runtime.worker(CONSOLE, ConsoleHandler(runtime.group)),
+            runtime.worker(CONSOLE, ConsoleHandler(runtime.group), console.changes.wake),
             Loop("changes", console.changes.run),
             Loop("upkeep", Upkeep(runtime.store).run),
             Loop("tidy", tidy),

@@ -65,9 +65,16 @@ class Runtime:
     audit: AuditWriter
     group_watch: GroupWatch
 
-    def worker(self, subscription: Subscription, handler: Handler) -> Loop:
-        """Make the loop that runs a handler on a subscription."""
-        worker = Worker(self.service, subscription, self.store, self.bus, self.relay, handler)
+    def worker(
+        self,
+        subscription: Subscription,
+        handler: Handler,
+        committed: Callable[[], None] = lambda: None,
+    ) -> Loop:
+        """Make the loop that runs a handler on a subscription, and ``committed`` after it."""
+        worker = Worker(
+            self.service, subscription, self.store, self.bus, self.relay, handler, committed
+        )
         return Loop("worker", worker.run, worker.ready)
 
     def about(self) -> dict[str, Any]:

@@ -68,7 +68,10 @@ that cannot be used now; any other error is tried again a few times, then kept f
 
 
 class Worker:
-    """Runs a handler on one subscription, exactly once per message in effect."""
+    """Runs a handler on one subscription, exactly once per message in effect.
+
+    ``committed`` is called after each batch, for those who wait to look at what it wrote.
+    """
 
     def __init__(
         self,
@@ -78,6 +81,7 @@ class Worker:
         bus: Bus,
         relay: Relay,
         handler: Handler,
+        committed: Callable[[], None] = lambda: None,
     ) -> None:
         self._service = service
         self._subscription = subscription
@@ -85,6 +89,7 @@ class Worker:
         self._bus = bus
         self._relay = relay
         self._handler = handler
+        self._committed = committed
         self._stop = Event()
 
     def run(self, stop: Event) -> None:
@@ -103,6 +108,7 @@ class Worker:
         finally:
             BATCH_SECONDS.labels(self._service).observe(time.perf_counter() - started)
         self._relay.wake()
+        self._committed()
         return outcomes
 
     def _attempt(self, deliveries: Sequence[Delivery]) -> Sequence[Outcome]:

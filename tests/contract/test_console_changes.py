@@ -9,10 +9,13 @@ from pathlib import Path
 import httpx
 import pytest
 
+from schemas.channels import EXCHANGE_OF
 from schemas.errors import InvalidInput
 from services.console import change_store
-from services.console.changes import topic
+from services.console.changes import Changes, topic
+from services.runtime.bus import Outgoing
 from tests.console_support import RunningConsole, running_console
+from tests.console_told import study, told
 from tests.servers.polling import wait_until
 
 NORTH = topic("study", "north", "1.2.3")
@@ -71,6 +74,31 @@ def test_a_page_hears_of_its_own_topics_and_after_a_break_of_what_it_missed(
     # then
     assert (first["event"], first["data"]) == ("study", NORTH)
     assert int(second["id"]) > int(first["id"])
+
+
+def test_pages_are_told_when_the_worker_has_committed_and_not_at_the_next_look(
+    tmp_path: Path, database_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # given
+    seen_when_woken: list[int] = []
+
+    def wake(changes: Changes) -> None:
+        seen_when_woken.append(changes.newest())
+
+    monkeypatch.setattr(Changes, "wake", wake)
+    message = told(study(1, "1.2.3"))
+    with running_console(tmp_path, database_url) as running:
+        before = running.console.changes.newest()
+
+        # when
+        sent = Outgoing(
+            EXCHANGE_OF[message.kind], message.routing_key, str(message.id), message.encode()
+        )
+        running.runtime.bus.publish([sent])
+        wait_until(lambda: seen_when_woken, 60, "the pages to be woken")
+
+    # then
+    assert seen_when_woken[0] > before
 
 
 def test_changes_before_the_page_was_made_are_not_told_and_a_forgotten_past_wants_a_reload(

@@ -80,8 +80,8 @@ class Bench:
             )
             work.emit(clock_read(1000 + len(self.seen)))
 
-    def worker(self) -> Worker:
-        return Worker("test", ASSESSMENT, self.store, self.bus, self.relay, self.handler)
+    def worker(self, committed: Callable[[], None] = lambda: None) -> Worker:
+        return Worker("test", ASSESSMENT, self.store, self.bus, self.relay, self.handler, committed)
 
     def effects(self) -> list[str]:
         with self.store.read() as connection:
@@ -120,6 +120,15 @@ def test_a_batch_commits_effects_inbox_and_outbox_together(bench: Bench) -> None
     assert outcomes == [Done()] * 3
     assert bench.effects() == [str(one.id) for one in messages]
     assert (bench.count(INBOX), bench.count(OUTBOX)) == (3, 3)
+
+
+def test_who_waits_for_effects_is_called_when_they_are_committed(bench: Bench) -> None:
+    message = clock_read()
+    found: list[list[str]] = []
+
+    bench.worker(lambda: found.append(bench.effects())).handle([_delivery(message)])
+
+    assert found == [[str(message.id)]]
 
 
 def test_a_message_delivered_again_after_a_lost_acknowledgement_has_no_second_effect(
