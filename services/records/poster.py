@@ -92,7 +92,8 @@ class Poster:
             try:
                 with self._store.exclusive(_CLAIM) as mine:
                     self._bar.ask_anew()
-                    self._await_what_was_sent()
+                    if mine:
+                        self._await_what_was_sent()
                     over = partial(_is_over, stop, mine)
                     while not over():
                         if self.post_due(over) == 0:

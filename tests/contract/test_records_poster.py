@@ -226,6 +226,31 @@ def test_a_poster_that_takes_over_lets_the_record_finish_what_it_was_sent(
     assert list(line.states().values()) == ["posted"]
 
 
+def test_a_poster_that_waits_for_its_turn_holds_up_nothing(line: Line) -> None:
+    # given: one poster at work, another beside it, and a posting that failed once
+    record = ForgetfulRecord()
+    record.away = True
+    stop = Event()
+    posters = [Poster(line.store, record, lambda: None, 0.01) for _ in range(2)]
+    threads = [Thread(target=poster.run, args=(stop,)) for poster in posters]
+    threads[0].start()
+    line.take(charge_of("P-1"))
+    wait_until(lambda: record.asked, 20, "the first try")
+    threads[1].start()
+
+    # when
+    record.away = False
+    try:
+        wait_until(lambda: len(line.answers()) == 1, 30, "the next try")
+    finally:
+        stop.set()
+        for thread in threads:
+            thread.join()
+
+    # then
+    assert record.keys() == ["charge:2.25.1:1"]
+
+
 def start_poster(store: Store, record: Path, die_after: int) -> subprocess.Popen[bytes]:
     arguments = [store.url.render_as_string(hide_password=False), str(record), str(die_after)]
     root = Path(__file__).parents[2]
