@@ -165,6 +165,39 @@ def test_words_typed_while_the_note_is_fetched_anew_are_not_lost(day: NotesDay, 
     expect(page.locator("#section-views > details")).to_have_attribute("open", "")
 
 
+def test_no_change_is_missed_that_comes_while_an_earlier_one_is_shown(
+    day: NotesDay, page: Page
+) -> None:
+    # given: the note has changed, and what the server said of that is under way
+    study = day.finished(16, "Sorrel")
+    sign_in(day, page, "vet-1")
+    open_note(day, page, study)
+    held: list[Route] = []
+
+    def hold(route: Route) -> None:
+        held.append(route)
+
+    page.route("**/standing?**", hold, times=1)
+    with page.expect_request("**/standing?**"):
+        day.amended(study, "interpretation", "First words, invented.")
+    while not held:
+        page.wait_for_timeout(20)
+    early = held[0].fetch()
+
+    # when: it changes again before that arrives
+    day.amended(study, "interpretation", "Second words, invented.")
+    page.wait_for_timeout(500)  # the page hears of it
+    held[0].fulfill(response=early)
+
+    # then: the page shows the newest, and knows it
+    expect(page.get_by_text("Second words, invented.").first).to_be_visible()
+    page.wait_for_function(
+        """() => document.getElementById("standing").dataset.stamp
+          === document.querySelector("#note [data-stamp]").dataset.stamp""",
+        timeout=30_000,
+    )
+
+
 def test_a_note_that_changed_while_it_was_read_is_not_signed(day: NotesDay, page: Page) -> None:
     # given: open before, changed since, and the page is kept from hearing of it
     study = day.finished(20, "Elder")
