@@ -271,7 +271,8 @@ class PatientRecord(ABC):
 
         For so long a poster that takes over asks for nothing that may have been sent, since a
         record that finds no line yet would be given a second one. 0 where the record itself
-        takes a key only once; else the longest time that it works on a request.
+        takes a key only once; else the longest time that it works on a request. The default is
+        invented.
         """
         return 20.0
 
