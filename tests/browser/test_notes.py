@@ -115,26 +115,34 @@ def test_notes_are_signed_one_after_the_other_by_keyboard_alone(day: NotesDay, p
         day.wait(study, lambda found: found.note.signer == "vet-1", "the signature")
 
 
-def test_words_typed_while_the_note_is_fetched_anew_are_not_lost(day: NotesDay, page: Page) -> None:
-    # given: the note has changed, and the answer that shows it so is under way
-    study = day.finished(15, "Hyssop")
-    sign_in(day, page, "vet-1")
-    open_note(day, page, study)
+def changed_while_held(day: NotesDay, page: Page, study: str, text: str, asked: str) -> Route:
+    """Change the open note, and hold the first answer to what the page asks then."""
     held: list[Route] = []
 
     def hold(route: Route) -> None:
         held.append(route)
 
-    page.route("**/now?**", hold, times=1)
-    with page.expect_request("**/now?**"):
-        day.amended(study, "interpretation", "Words of another vet, invented.")
+    page.route(asked, hold, times=1)
+    with page.expect_request(asked):
+        day.amended(study, "interpretation", text)
+    while not held:
+        page.wait_for_timeout(20)
+    return held[0]
+
+
+def test_words_typed_while_the_note_is_fetched_anew_are_not_lost(day: NotesDay, page: Page) -> None:
+    # given: the note has changed, and the answer that shows it so is under way
+    study = day.finished(15, "Hyssop")
+    sign_in(day, page, "vet-1")
+    open_note(day, page, study)
+    answer = changed_while_held(day, page, study, "Words of another vet, invented.", "**/now?**")
 
     # when: somebody opens two sections and types
     page.locator("#section-views > details > summary").click()
     page.locator("#section-indication summary").click()
     words = page.locator("#section-indication textarea")
     words.fill("Told")
-    held[0].continue_()
+    answer.continue_()
     notice = page.get_by_text("This note has changed since you opened it.")
     expect(notice).to_be_visible()
     words.press_sequentially(" anew")
@@ -172,22 +180,13 @@ def test_no_change_is_missed_that_comes_while_an_earlier_one_is_shown(
     study = day.finished(16, "Sorrel")
     sign_in(day, page, "vet-1")
     open_note(day, page, study)
-    held: list[Route] = []
-
-    def hold(route: Route) -> None:
-        held.append(route)
-
-    page.route("**/standing?**", hold, times=1)
-    with page.expect_request("**/standing?**"):
-        day.amended(study, "interpretation", "First words, invented.")
-    while not held:
-        page.wait_for_timeout(20)
-    early = held[0].fetch()
+    answer = changed_while_held(day, page, study, "First words, invented.", "**/standing?**")
+    early = answer.fetch()
 
     # when: it changes again before that arrives
     day.amended(study, "interpretation", "Second words, invented.")
     page.wait_for_timeout(500)  # the page hears of it
-    held[0].fulfill(response=early)
+    answer.fulfill(response=early)
 
     # then: the page shows the newest, and knows it
     expect(page.get_by_text("Second words, invented.").first).to_be_visible()
